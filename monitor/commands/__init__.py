@@ -1,0 +1,1 @@
+"""The commands, one family to a file."""

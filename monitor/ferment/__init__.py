@@ -1,0 +1,1 @@
+"""What the ferment does: readings to evidence to verdict to alert."""

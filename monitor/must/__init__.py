@@ -1,0 +1,1 @@
+"""What the liquid is: density, alcohol, honey."""

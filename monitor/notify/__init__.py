@@ -1,0 +1,1 @@
+"""From an alert to a notice that has arrived."""

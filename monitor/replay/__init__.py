@@ -1,0 +1,1 @@
+"""Recordings in and out, the replayed clock, simulated ferments."""

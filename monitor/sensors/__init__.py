@@ -1,0 +1,1 @@
+"""The wire: subscribe, decode, calibrate; and the embedded broker."""

@@ -1,0 +1,1 @@
+"""Durable readings, batches, alerts and deliveries."""

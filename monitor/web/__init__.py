@@ -1,0 +1,1 @@
+"""Watch and act from a browser or phone."""
