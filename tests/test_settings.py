@@ -1,0 +1,121 @@
+"""Configuration: every fault is named, nothing half-valid gets through."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import ConfigurationError
+from monitor.settings import load
+
+HERE = Path(__file__).parent
+BAD = HERE / "config_data"
+SAMPLES = sorted((HERE.parent / "config").glob("*.toml"))
+
+SAID = {
+    "port-out-of-range.toml": ["mqtt.port = 99999", "65535"],
+    "unknown-key.toml": ["mqtt.brokr = 'external'", "no such key"],
+    "not-toml.toml": ["not valid TOML", "line 1"],
+    "wildcard-inside-topic.toml": ["mqtt.topics[0] = 'cellar/#/readings'", "MQTT topic filter"],
+    "certificate-without-tls.toml": ["mqtt", "tls = true"],
+    "channel-name-twice.toml": ["notify", "given twice: phone"],
+    "repeat-not-a-number.toml": ["notify.repeat_hours = nan", "finite"],
+    "three-faults.toml": ["mqtt.broker = 'outer'", "mqtt.keepalive_s = 0", "display.units = 'cubits'"],
+}
+
+
+@pytest.fixture(autouse=True)
+def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    import os
+
+    for name in list(os.environ):
+        if name.startswith("CARBOYD_") or name == "CREDENTIALS_DIRECTORY":
+            monkeypatch.delenv(name)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+
+
+def test_every_bad_file_has_its_expectation() -> None:
+    """No file of faults lies unused."""
+    assert {path.name for path in BAD.glob("*.toml")} == set(SAID)
+
+
+@pytest.mark.parametrize("name", sorted(SAID))
+def test_a_bad_file_is_refused_by_file_key_and_value(name: str) -> None:
+    """Each file fails with the message that its name promises."""
+    with pytest.raises(ConfigurationError) as caught:
+        load(BAD / name)
+    text = str(caught.value)
+    assert str(BAD / name) in text
+    for said in SAID[name]:
+        assert said in text
+
+
+def test_all_faults_are_listed_at_once() -> None:
+    """Three faults make three lines."""
+    with pytest.raises(ConfigurationError) as caught:
+        load(BAD / "three-faults.toml")
+    assert len(caught.value.faults) == 3
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.name)
+def test_every_shipped_sample_loads(path: Path) -> None:
+    """What config/ holds is valid."""
+    assert load(path).config_file == path
+
+
+def test_there_is_a_sample() -> None:
+    """The folder of samples is not empty."""
+    assert [path.name for path in SAMPLES] == ["carboyd.toml"]
+
+
+def test_a_missing_named_file_is_a_fault(tmp_path: Path) -> None:
+    """A file that was asked for and is not there never means defaults."""
+    with pytest.raises(ConfigurationError, match="no such file"):
+        load(tmp_path / "absent.toml")
+
+
+def test_without_a_file_the_embedded_defaults_hold(tmp_path: Path) -> None:
+    """No configuration is a whole configuration: embedded broker, SQLite under the XDG data directory."""
+    loaded = load(None)
+    assert loaded.settings.mqtt.broker == "embedded"
+    assert loaded.store_url == f"sqlite:///{tmp_path}/data/carboyd/carboyd.sqlite"
+
+
+def test_the_environment_beats_the_file(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """CARBOYD_MQTT__PORT wins over the key in the file, and the other keys of the table stay."""
+    path = tmp_path / "carboyd.toml"
+    path.write_text('[mqtt]\nbroker = "external"\nport = 1884\nhost = "broker.test"\n')
+    monkeypatch.setenv("CARBOYD_MQTT__PORT", "1999")
+    settings = load(path).settings
+    assert (settings.mqtt.port, settings.mqtt.host) == (1999, "broker.test")
+
+
+def test_a_secret_comes_from_a_directory_and_is_not_shown(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A file mqtt__password fills the nested key; its text never appears in a repr."""
+    (tmp_path / "mqtt__password").write_text("quite secret\n")
+    monkeypatch.setenv("CARBOYD_SECRETS_DIR", str(tmp_path))
+    path = tmp_path / "carboyd.toml"
+    path.write_text('[mqtt]\nbroker = "external"\nusername = "cellar"\n')
+    settings = load(path).settings
+    assert settings.mqtt.password is not None
+    assert settings.mqtt.password.get_secret_value() == "quite secret"
+    assert "quite secret" not in repr(settings)
+
+
+def test_a_fault_in_a_secret_does_not_print_it(tmp_path: Path) -> None:
+    """A channel with a wrong name and a URL: the URL is left out of the message."""
+    path = tmp_path / "carboyd.toml"
+    path.write_text('[[notify.channels]]\nname = "a b"\nurl = 5\n')
+    with pytest.raises(ConfigurationError) as caught:
+        load(path)
+    assert "notify.channels[0].url = (not shown)" in str(caught.value)
+
+
+def test_a_mistyped_variable_is_a_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    """CARBOYD_MQQT__HOST would otherwise be ignored without a word."""
+    monkeypatch.setenv("CARBOYD_MQQT__HOST", "broker.test")
+    with pytest.raises(ConfigurationError, match="CARBOYD_MQQT__HOST"):
+        load(None)
