@@ -1,0 +1,127 @@
+"""The journal of a batch: what was done, what was measured by hand, how it tasted."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.batch.sheet import Sheet
+from monitor.errors import InputError, QuantityError
+from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.units import Quantity, rfc3339_from_ms
+
+LONGEST_NOTE: Final = 2_000
+SAMPLE_SG: Final = (0.970, 1.250)
+"""What a hydrometer in a must, a mead or a liqueur can read."""
+TASTE_SCORE: Final = (0, 10)
+"""0 none at all, 10 as much as can be borne."""
+
+_CLOCK_SLACK_MS: Final = 5 * 60_000
+
+DESCRIPTION: Final[dict[JournalKind, str]] = {
+    JournalKind.NUTRIENT: "nutrient given",
+    JournalKind.SUGAR_ADDITION: "sugar or honey added to ferment",
+    JournalKind.RACKED: "racked to another vessel",
+    JournalKind.STABILISED: "stabilised with sulfite, sorbate or both",
+    JournalKind.SWEETENED: "sweetened, not meant to ferment",
+    JournalKind.INFUSION_IN: "fruit, spice or other flavour put in",
+    JournalKind.INFUSION_OUT: "flavour taken out",
+    JournalKind.PACKAGED: "bottled or kegged",
+    JournalKind.NOTE: "note",
+}
+"""What each kind of entry stands for."""
+
+
+def entry(kind: JournalKind, *, done_ms: int, at_ms: int, note: str = "") -> JournalEntry:
+    """A journal entry, checked.
+
+    Raises InputError for a note that is too long or a deed that lies in the future.
+    """
+    if done_ms > at_ms + _CLOCK_SLACK_MS:
+        raise InputError(
+            f"done at {rfc3339_from_ms(done_ms)} lies after the time of entry, {rfc3339_from_ms(at_ms)}",
+            hint="write down what was done, not what is planned",
+        )
+    if len(note) > LONGEST_NOTE:
+        raise InputError(f"note of {len(note)} characters: at most {LONGEST_NOTE}")
+    return JournalEntry(kind=kind, done_ms=min(done_ms, at_ms), at_ms=at_ms, note=note.strip())
+
+
+def hand_sample(sheet: Sheet, *, gravity_sg: float, time_ms: int, received_ms: int) -> Reading:
+    """A hydrometer sample as a reading of the batch's hand sensor.
+
+    `gravity_sg` is specific gravity 20/20 degC, already corrected for the sample's temperature.
+    Raises QuantityError outside what a hydrometer can read.
+    """
+    low, high = SAMPLE_SG
+    if not math.isfinite(gravity_sg) or not low <= gravity_sg <= high:
+        raise QuantityError(f"sample gravity {gravity_sg:g} sg: {low:g} to {high:g}")
+    return Reading(
+        sensor=sheet.hand_sensor,
+        quantity=Quantity.SAMPLE_GRAVITY,
+        time_ms=time_ms,
+        value=gravity_sg,
+        received_ms=received_ms,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Tasting:
+    """How a sample tasted, by scores from 0 to 10; None where it was not scored.
+
+    It is kept as a note whose first words are the scores, so that it stays readable wherever notes go.
+    """
+
+    sweetness: int | None = None
+    acid: int | None = None
+    words: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse scores off the scale and a tasting that says nothing."""
+        low, high = TASTE_SCORE
+        for what, score in (("sweetness", self.sweetness), ("acid", self.acid)):
+            if score is not None and not low <= score <= high:
+                raise InputError(f"{what} {score}: {low} to {high}")
+        if self.sweetness is None and self.acid is None:
+            raise InputError("a tasting needs a score for sweetness or for acid")
+
+    def note(self) -> str:
+        """The note that holds this tasting."""
+        scores = [
+            f"{what} {score}/{TASTE_SCORE[1]}"
+            for what, score in (("sweetness", self.sweetness), ("acid", self.acid))
+            if score is not None
+        ]
+        tail = f": {self.words.strip()}" if self.words.strip() else ""
+        return f"tasted {', '.join(scores)}{tail}"
+
+
+_TASTED = re.compile(
+    r"tasted (?:sweetness (?P<sweetness>10|\d)/10)?(?:, )?(?:acid (?P<acid>10|\d)/10)?(?:: (?P<words>.*))?\Z",
+    re.DOTALL,
+)
+
+
+def tasting_of(journal_entry: JournalEntry) -> Tasting | None:
+    """The tasting that a note holds, or None where it is another kind of entry or another note."""
+    found = _TASTED.match(journal_entry.note)
+    if journal_entry.kind is not JournalKind.NOTE or found is None:
+        return None
+    sweetness, acid = found["sweetness"], found["acid"]
+    if sweetness is None and acid is None:
+        return None
+    return Tasting(
+        sweetness=None if sweetness is None else int(sweetness),
+        acid=None if acid is None else int(acid),
+        words=found["words"] or "",
+    )
+
+
+def latest(journal: Iterable[JournalEntry], kind: JournalKind) -> JournalEntry | None:
+    """The entry of this kind that was done last, or None."""
+    return max(
+        (one for one in journal if one.kind is kind), key=lambda one: (one.done_ms, one.at_ms), default=None
+    )
