@@ -1,0 +1,233 @@
+"""Sugar for a second ferment in the bottle: a weight, or every reason why there is none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from monitor.cellar.carbonation import (
+    KPA_PER_BAR,
+    PrimingSugar,
+    residual_volumes,
+    sugar_g_per_l,
+)
+from monitor.cellar.caution import Advised, Caution, Hazard
+from monitor.cellar.possible import within
+from monitor.cellar.pressure import (
+    USUAL_LIMIT_KPA,
+    WARM_ROOM_C,
+    Danger,
+    Vessel,
+    bottle_cautions,
+    danger,
+    sealed_gauge_kpa,
+)
+from monitor.ferment.emission import Phase
+from monitor.units import OZ_G, POINTS_PER_SG, PSI_KPA
+
+TOLERATED_POINTS: Final = 2.0
+"""Points above the expected end that still count as the end: a hydrometer is good to about one, the
+expectation to another. The worst pressure given beside the sugar reckons with them."""
+VOLUMES_PER_POINT: Final = 0.5
+MOST_PRIMED_VOLUMES: Final = 6.0
+_STORED_C: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class BottlingState:
+    """What is known of a batch that someone wants to prime."""
+
+    phase: Phase
+    gravity_sg: float
+    """Hand sample, degassed, at 20 degC."""
+    expected_final_gravity_sg: float | None
+    """The lowest gravity it could end at; None where nobody knows."""
+    volume_l: float
+    warmest_c: float
+    """Warmest temperature since the gas stopped coming."""
+    stabilised: bool = False
+    """Sorbate, pasteurising or sterile filtration."""
+    sweetened: bool = False
+    """Fermentable sweetener or fruit went in after the ferment."""
+
+
+class RefusalReason(StrEnum):
+    """Why no weight is given."""
+
+    NOT_FINISHED = "not finished"
+    END_UNKNOWN = "end unknown"
+    SUGAR_LEFT = "fermentable sugar left"
+    STABILISED = "stabilised"
+    VESSEL = "vessel not made for it"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrimingRefusal(Advised):
+    """No weight, and every reason why not; `sentences` are in the order of `reasons`."""
+
+    reasons: tuple[RefusalReason, ...]
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Priming(Advised):
+    """Sugar to dissolve in the whole batch just before it is bottled."""
+
+    sugar: PrimingSugar
+    sugar_g: float
+    sugar_g_per_l: float
+    target_volumes: float
+    residual_volumes: float
+    gauge_kpa: float
+    """At 20 degC, in a full bottle."""
+    warm_gauge_kpa: float
+    """At 30 degC."""
+    worst_gauge_kpa: float
+    """At 30 degC, if the batch also fermented to the lowest gravity it could reach."""
+
+    @property
+    def sugar_oz(self) -> float:
+        """The weight in avoirdupois ounces."""
+        return self.sugar_g / OZ_G
+
+
+Objection = tuple[RefusalReason, str]
+
+
+def _ferment_objections(state: BottlingState) -> list[Objection]:
+    """What speaks against priming in where the ferment stands."""
+    found: list[Objection] = []
+    if state.phase is not Phase.FINISHED:
+        text = (
+            f"The batch is {state.phase.value}, not finished: what is left to ferment would add to the"
+            " priming sugar and could burst the bottles. Wait for the end and confirm it by two equal hand"
+            " samples some days apart."
+        )
+        found.append((RefusalReason.NOT_FINISHED, text))
+    if state.stabilised:
+        text = (
+            "The batch has been stabilised: its yeast cannot be counted on to make gas, and if it did it"
+            " would take the sweetness too. Carbonate it in a keg instead."
+        )
+        found.append((RefusalReason.STABILISED, text))
+    return found
+
+
+def _sugar_objections(state: BottlingState) -> list[Objection]:
+    """What speaks against priming in the sugar that is there already."""
+    found: list[Objection] = []
+    if state.sweetened:
+        text = (
+            "It was sweetened with fermentable sugar and not stabilised: in a bottle all of that would"
+            " ferment, about half a volume of gas for each point of gravity."
+        )
+        found.append((RefusalReason.SUGAR_LEFT, text))
+    end_sg = state.expected_final_gravity_sg
+    if end_sg is None:
+        text = (
+            "Where this batch will end is not known, so neither is how much sugar it still holds: give its"
+            " expected final gravity."
+        )
+        found.append((RefusalReason.END_UNKNOWN, text))
+    elif _points_left(state) > TOLERATED_POINTS:
+        text = (
+            f"At {state.gravity_sg:.3f} it could still fall {_points_left(state):.0f} points to {end_sg:.3f}:"
+            f" that alone would make about {VOLUMES_PER_POINT * _points_left(state):.1f} volumes in the"
+            " bottle."
+        )
+        found.append((RefusalReason.SUGAR_LEFT, text))
+    return found
+
+
+def _vessel_objections(target_volumes: float, vessel: Vessel) -> list[Objection]:
+    """What speaks against priming in the vessel."""
+    pressure_kpa = sealed_gauge_kpa(target_volumes, _STORED_C)
+    if danger(pressure_kpa, vessel) is not Danger.ABOVE_USUAL:
+        return []
+    text = (
+        f"{target_volumes:g} volumes are {pressure_kpa / KPA_PER_BAR:.1f} bar ({pressure_kpa / PSI_KPA:.0f}"
+        f" psi) at {_STORED_C:g} degC; a {vessel.value} is usually worked at no more than"
+        f" {USUAL_LIMIT_KPA[vessel] / KPA_PER_BAR:.1f} bar."
+    )
+    return [(RefusalReason.VESSEL, text)]
+
+
+def _points_left(state: BottlingState) -> float:
+    """Points the gravity could still fall; rounded, for two readings of three decimals to differ exactly."""
+    if state.expected_final_gravity_sg is None:
+        return 0.0
+    return max(round((state.gravity_sg - state.expected_final_gravity_sg) * POINTS_PER_SG, 6), 0.0)
+
+
+def _checked_residual(state: BottlingState, target_volumes: float) -> float:
+    """Volumes dissolved already, once every figure has been found possible."""
+    within("volume", state.volume_l, 0.1, 10_000.0, "L")
+    within("gravity", state.gravity_sg, 0.98, 1.2)
+    within("warmest temperature", state.warmest_c, 0.0, 40.0, "degC")
+    if state.expected_final_gravity_sg is not None:
+        within("expected final gravity", state.expected_final_gravity_sg, 0.97, 1.2)
+    residual = residual_volumes(state.warmest_c)
+    hint = "the batch already holds the lower figure; ask for more than that"
+    within("carbonation", target_volumes, residual, MOST_PRIMED_VOLUMES, "volumes", hint=hint)
+    return residual
+
+
+def priming(
+    state: BottlingState,
+    target_volumes: float,
+    sugar: PrimingSugar = PrimingSugar.SUCROSE,
+    vessel: Vessel = Vessel.SPARKLING_WINE_BOTTLE,
+) -> Priming | PrimingRefusal:
+    """The sugar that carbonates a batch in the bottle, or every reason why none should be weighed out.
+
+    Refused: not finished; an end nobody knows; sugar left to ferment; stabilised; a vessel not usually
+    worked at that pressure. Stoichiometric, so real bottles come out up to 5 % softer.
+    Raises QuantityError outside 0..6 volumes, 0.1..10000 L, 0..40 degC, for an impossible gravity, and where
+    the batch already holds as much as is wanted.
+    """
+    residual = _checked_residual(state, target_volumes)
+    objections = _ferment_objections(state)
+    if not state.stabilised:
+        objections += _sugar_objections(state)
+    objections += _vessel_objections(target_volumes, vessel)
+    warm_kpa = sealed_gauge_kpa(target_volumes, WARM_ROOM_C)
+    cautions = bottle_cautions(warm_kpa)
+    if objections:
+        return PrimingRefusal(
+            reasons=tuple(reason for reason, _ in objections),
+            sentences=tuple(sentence for _, sentence in objections),
+            cautions=cautions,
+        )
+    grams_per_l = sugar_g_per_l(target_volumes - residual, sugar)
+    worst_volumes = target_volumes + VOLUMES_PER_POINT * _points_left(state)
+    worst_kpa = sealed_gauge_kpa(worst_volumes, WARM_ROOM_C)
+    return Priming(
+        sugar=sugar,
+        sugar_g=grams_per_l * state.volume_l,
+        sugar_g_per_l=grams_per_l,
+        target_volumes=target_volumes,
+        residual_volumes=residual,
+        gauge_kpa=sealed_gauge_kpa(target_volumes, _STORED_C),
+        warm_gauge_kpa=warm_kpa,
+        worst_gauge_kpa=worst_kpa,
+        cautions=(_EVENLY, *_worst_cautions(worst_kpa, vessel), *cautions),
+    )
+
+
+_EVENLY: Final = Caution(
+    Hazard.PRESSURE,
+    "Weigh the sugar, never measure it by spoon; dissolve it and stir it evenly through the whole batch: an"
+    " uneven batch makes single bottles that burst.",
+)
+
+
+def _worst_cautions(worst_kpa: float, vessel: Vessel) -> tuple[Caution, ...]:
+    if danger(worst_kpa, vessel) is not Danger.ABOVE_USUAL:
+        return ()
+    text = (
+        f"If the batch fermented on to its expected end and the bottles grew warm ({WARM_ROOM_C:g} degC) they"
+        f" would hold {worst_kpa / KPA_PER_BAR:.1f} bar: more than a {vessel.value} is usually worked at. Ask"
+        " for less gas, take a stronger bottle, or keep them cool."
+    )
+    return (Caution(Hazard.PRESSURE, text),)
