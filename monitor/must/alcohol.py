@@ -203,3 +203,28 @@ def energy(liquid: Liquid, serving_l: float) -> Energy:
     kcal = _KCAL_PER_G[0] * served.ethanol_g + _KCAL_PER_G[1] * served.extract_g
     kj = _KJ_PER_G[0] * served.ethanol_g + _KJ_PER_G[1] * served.extract_g
     return Energy(serving_l=serving_l, kcal=kcal, kj=kj)
+
+
+def composition_by_strength(abv: float, present_sg: float) -> Liquid:
+    """Masses in 1 L at 20 degC of a liquid of known strength in per cent by volume and gravity.
+
+    For a batch whose original gravity is unknown or void. Raises QuantityError for a strength outside 0..25
+    or a gravity below that of ethanol-water of this strength.
+    """
+    if not 0.0 <= abv <= 25.0:
+        raise QuantityError(f"alcohol {abv:g} % vol is outside 0 to 25")
+    ethanol_g = abv / 100.0 * ETHANOL_20C_KG_M3
+    total_g = present_sg * WATER_20C_KG_M3
+
+    def excess(extract_g: float) -> float:
+        return Liquid(total_g - ethanol_g - extract_g, ethanol_g, extract_g).volume_l - 1.0
+
+    if excess(0.0) < -1e-12:
+        raise QuantityError(
+            f"gravity {present_sg:.4f} is too low for {abv:g} % vol: nothing lighter than its ethanol-water"
+        )
+    most_g = 0.9 * (total_g - ethanol_g)
+    if excess(0.0) <= 0.0:
+        return Liquid(total_g - ethanol_g, ethanol_g)
+    extract_g = float(brentq(excess, 0.0, most_g, xtol=1e-10))
+    return Liquid(total_g - ethanol_g - extract_g, ethanol_g, extract_g)

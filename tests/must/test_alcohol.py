@@ -240,3 +240,21 @@ def test_impossible_values_are_refused(call: Callable[[], object], says: str) ->
     """A value that cannot be is refused by name, with the range."""
     with pytest.raises(QuantityError, match=says):
         call()
+
+
+@given(st.floats(0.0, 20.0), st.floats(0.0, 200.0))
+def test_composition_by_strength_is_undone(abv: float, extract_g: float) -> None:
+    """The composition of a strength and a gravity has both, and fills a litre."""
+    ethanol_g = abv * 7.8923912
+    liquid = Liquid(900.0, ethanol_g, extract_g)
+    found = a.composition_by_strength(liquid.abv, liquid.sg)
+    assert found.sg == pytest.approx(liquid.sg, abs=1e-9)
+    assert found.abv == pytest.approx(liquid.abv, abs=1e-9)
+    assert found.extract_g == pytest.approx(liquid.of_volume(1.0).extract_g, abs=1e-5)
+
+
+@pytest.mark.parametrize(("abv", "sg"), [(40.0, 1.0), (-1.0, 1.0), (5.0, 0.985)])
+def test_impossible_strength_is_refused(abv: float, sg: float) -> None:
+    """A strength no ferment gives, or a gravity below that of its alcohol, is refused."""
+    with pytest.raises(QuantityError):
+        a.composition_by_strength(abv, sg)
