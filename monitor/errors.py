@@ -58,8 +58,8 @@ class PayloadError(CarboydError):
     `field` names the part at fault; `kind` is a short stable word by which such faults are counted.
     """
 
-    def __init__(self, message: str, *, kind: str, field: str = "") -> None:
-        super().__init__(message)
+    def __init__(self, message: str, *, kind: str, field: str = "", hint: str = "") -> None:
+        super().__init__(message, hint=hint)
         self.kind = kind
         self.field = field
 
