@@ -1,18 +1,16 @@
 """The sheet of a batch: what the maker wrote down about it.
 
 A sheet is checked when it is made, so one that exists can be used; a fault is an InputError that
-names the value and what is allowed. The plain form (`to_plain`, `from_plain`) is what a store keeps.
+names the value and what is allowed.
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final
-
-from pydantic import TypeAdapter, ValidationError
+from typing import Final
 
 from monitor.errors import InputError
 from monitor.ferment.premise import Must, Premise, Yeast
@@ -125,43 +123,6 @@ def slug_of(name: str) -> str:
             hint="give one of lower-case letters, digits and hyphens",
         )
     return slug
-
-
-def to_plain(sheet: Sheet) -> dict[str, Any]:
-    """The sheet as a dict that JSON can hold."""
-    plain: dict[str, Any] = _adapter().dump_python(sheet, mode="json")
-    return plain
-
-
-def from_plain(plain: Mapping[str, Any]) -> Sheet:
-    """The sheet of a dict; InputError names the field that is missing, unknown or of a wrong type."""
-    try:
-        sheet = _adapter().validate_python(dict(plain))
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise InputError(f"sheet: {where}: {first['msg']}") from error
-    for key in _unknown_keys(plain, to_plain(sheet)):
-        raise InputError(f"sheet: {key} is not a field of a sheet")
-    return sheet
-
-
-def _adapter() -> TypeAdapter[Sheet]:
-    # built on first use: importing the package must cost nothing
-    if not _ADAPTERS:
-        _ADAPTERS.append(TypeAdapter(Sheet))
-    return _ADAPTERS[0]
-
-
-_ADAPTERS: list[TypeAdapter[Sheet]] = []
-
-
-def _unknown_keys(given: Mapping[str, Any], known: Mapping[str, Any], above: str = "") -> Iterator[str]:
-    for key, value in given.items():
-        if key not in known:
-            yield above + str(key)
-        elif isinstance(value, Mapping) and isinstance(known[key], Mapping):
-            yield from _unknown_keys(value, known[key], f"{above}{key}.")
 
 
 def _faults(sheet: Sheet) -> Iterator[str]:

@@ -1,0 +1,234 @@
+"""Alerts in SQL: what the pipeline said of them, what people did about them, who is to be told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, delete, insert, select, update
+
+from monitor.errors import InputError, NotFoundError
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
+from monitor.store.changes import SqlChanges
+from monitor.store.gate import Gate
+from monitor.store.schema import alerts, batches, deliveries, silences
+from monitor.store.values import ChangeKind, Occasion, Silence, StoredAlert
+from monitor.units import rfc3339_from_ms
+
+
+class SqlAlerts:
+    """The alerts of all batches and the silences."""
+
+    def __init__(self, gate: Gate, changes: SqlChanges) -> None:
+        self._gate = gate
+        self._changes = changes
+        first = gate.insert(alerts).inline()
+        self._first = first.on_conflict_do_nothing(
+            index_elements=[alerts.c.batch, alerts.c.kind, alerts.c.subject, alerts.c.fired_ms]
+        )
+
+    def record(
+        self, batch: str, change: AlertChange, *, channels: Sequence[str] = (), now_ms: int
+    ) -> StoredAlert | None:
+        """Keep what the pipeline said; the alert as it is now, or None where that was known already.
+
+        In the same transaction a delivery falls due for each channel, so a change is told if and only if
+        it is kept, and saying it again (after a restart, say) tells nobody twice. PENDING is not kept.
+        """
+        if change.state is AlertState.PENDING:
+            return None
+        with self._gate.writing() as connection:
+            firing = change.state is AlertState.FIRING
+            made = connection.execute(self._first, _values(batch, change)).rowcount == 1
+            if not firing and not made and not self._resolve(connection, batch, change):
+                return None
+            if firing and not made:
+                return None
+            row = connection.execute(select(alerts).where(*_named(batch, change))).one()
+            # an alert first heard of when it is over was never news
+            if channels and (firing or not made):
+                occasion = Occasion.FIRING if firing else Occasion.RESOLVED
+                connection.execute(
+                    insert(deliveries), [_delivery(row.id, name, occasion, now_ms) for name in channels]
+                )
+            return stored_alert(row)
+
+    def get(self, alert_id: int) -> StoredAlert:
+        """One alert; NotFoundError."""
+        with self._gate.reading() as connection:
+            return _alert(connection, alert_id)
+
+    def listed(
+        self, *, batch: str | None = None, only_firing: bool = False, limit: int = 200
+    ) -> list[StoredAlert]:
+        """Alerts, the newest first."""
+        query = select(alerts).order_by(alerts.c.fired_ms.desc(), alerts.c.id.desc()).limit(limit)
+        if batch is not None:
+            query = query.where(alerts.c.batch == batch)
+        if only_firing:
+            query = query.where(alerts.c.state == str(AlertState.FIRING))
+        with self._gate.reading() as connection:
+            return [stored_alert(row) for row in connection.execute(query)]
+
+    def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:
+        """Someone has seen it: no more reminders. The first acknowledgement stays. NotFoundError."""
+        with self._gate.writing() as connection:
+            found = _alert(connection, alert_id)
+            if found.acknowledged_ms is not None:
+                return found
+            connection.execute(update(alerts).where(alerts.c.id == alert_id).values(acknowledged_ms=at_ms))
+            self._changes.note(connection, ChangeKind.ACKNOWLEDGED, str(alert_id), at_ms)
+            return _alert(connection, alert_id)
+
+    def withdraw(self, alert_id: int, *, at_ms: int, why: str) -> None:
+        """Resolve, telling nobody, an alert that the pipeline knows no more, as after new thresholds."""
+        with self._gate.writing() as connection:
+            _alert(connection, alert_id)
+            connection.execute(
+                update(alerts)
+                .where(alerts.c.id == alert_id, alerts.c.state == str(AlertState.FIRING))
+                .values(state=str(AlertState.RESOLVED), resolved_ms=at_ms, resolved_message=why)
+            )
+
+    def silence(
+        self,
+        *,
+        from_ms: int,
+        until_ms: int,
+        batch: str | None = None,
+        kind: AlertKind | None = None,
+        note: str = "",
+    ) -> Silence:
+        """Hold notices back until a time; None stands for every batch or kind.
+
+        Raises InputError for an end that is not after the beginning, NotFoundError without the batch.
+        """
+        if until_ms <= from_ms:
+            raise InputError(
+                f"a silence until {rfc3339_from_ms(until_ms)} ends before it begins, "
+                f"at {rfc3339_from_ms(from_ms)}"
+            )
+        with self._gate.writing() as connection:
+            if batch is not None and _unknown(connection, batch):
+                raise NotFoundError(f"there is no batch {batch!r}")
+            made = connection.execute(
+                insert(silences).values(
+                    batch=batch,
+                    kind=None if kind is None else str(kind),
+                    from_ms=from_ms,
+                    until_ms=until_ms,
+                    note=note,
+                )
+            )
+            key = made.inserted_primary_key
+            assert key is not None
+            self._changes.note(connection, ChangeKind.SILENCE, str(key[0]), from_ms)
+        return Silence(key[0], batch, kind, from_ms, until_ms, note)
+
+    def silences(self, now_ms: int) -> list[Silence]:
+        """Silences that are in force."""
+        query = (
+            select(silences)
+            .where(silences.c.from_ms <= now_ms, silences.c.until_ms > now_ms)
+            .order_by(silences.c.until_ms, silences.c.id)
+        )
+        with self._gate.reading() as connection:
+            return [_silence(row) for row in connection.execute(query)]
+
+    def lift(self, silence_id: int, *, at_ms: int) -> None:
+        """End a silence now; NotFoundError where it is not in force."""
+        with self._gate.writing() as connection:
+            ended = connection.execute(
+                update(silences)
+                .where(silences.c.id == silence_id, silences.c.until_ms > at_ms)
+                .values(until_ms=at_ms)
+            )
+            if ended.rowcount == 0:
+                raise NotFoundError(f"there is no silence {silence_id} in force")
+            self._changes.note(connection, ChangeKind.SILENCE, str(silence_id), at_ms)
+
+    def prune_silences(self, before_ms: int) -> int:
+        """Forget silences that ended before a time; how many there were."""
+        with self._gate.writing() as connection:
+            return connection.execute(delete(silences).where(silences.c.until_ms < before_ms)).rowcount
+
+    def _resolve(self, connection: Connection, batch: str, change: AlertChange) -> bool:
+        ended = connection.execute(
+            update(alerts)
+            .where(*_named(batch, change), alerts.c.state == str(AlertState.FIRING))
+            .values(state=str(AlertState.RESOLVED), resolved_ms=change.at_ms, resolved_message=change.message)
+        )
+        return ended.rowcount == 1
+
+
+def stored_alert(row: Any) -> StoredAlert:
+    """The alert in a row of the table."""
+    return StoredAlert(
+        id=row.id,
+        batch=row.batch,
+        kind=AlertKind(row.kind),
+        subject=row.subject,
+        severity=Severity(row.severity),
+        state=AlertState(row.state),
+        fired_ms=row.fired_ms,
+        message=row.message,
+        resolved_ms=row.resolved_ms,
+        resolved_message=row.resolved_message,
+        acknowledged_ms=row.acknowledged_ms,
+    )
+
+
+def _named(batch: str, change: AlertChange) -> tuple[Any, ...]:
+    return (
+        alerts.c.batch == batch,
+        alerts.c.kind == str(change.kind),
+        alerts.c.subject == change.subject,
+        alerts.c.fired_ms == change.fired_ms,
+    )
+
+
+def _values(batch: str, change: AlertChange) -> dict[str, Any]:
+    over = change.state is AlertState.RESOLVED
+    return {
+        "batch": batch,
+        "kind": str(change.kind),
+        "subject": change.subject,
+        "fired_ms": change.fired_ms,
+        "severity": str(change.severity),
+        "state": str(change.state),
+        "message": change.message,
+        "resolved_ms": change.at_ms if over else None,
+        "resolved_message": change.message if over else "",
+        "acknowledged_ms": None,
+    }
+
+
+def _delivery(alert_id: int, channel: str, occasion: Occasion, due_ms: int) -> dict[str, Any]:
+    return {
+        "alert_id": alert_id,
+        "channel": channel,
+        "occasion": str(occasion),
+        "turn": 0,
+        "due_ms": due_ms,
+        "attempts": 0,
+        "last_error": "",
+        "sent_ms": None,
+        "dropped_ms": None,
+        "dropped_why": "",
+    }
+
+
+def _alert(connection: Connection, alert_id: int) -> StoredAlert:
+    row = connection.execute(select(alerts).where(alerts.c.id == alert_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"there is no alert {alert_id}", hint="`carboyd alerts` lists them")
+    return stored_alert(row)
+
+
+def _unknown(connection: Connection, batch: str) -> bool:
+    return connection.execute(select(batches.c.slug).where(batches.c.slug == batch)).scalar() is None
+
+
+def _silence(row: Any) -> Silence:
+    kind = None if row.kind is None else AlertKind(row.kind)
+    return Silence(row.id, row.batch, kind, row.from_ms, row.until_ms, row.note)

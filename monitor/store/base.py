@@ -1,0 +1,312 @@
+"""The store, in the words of those who use it, with what each promises when it fails.
+
+Every method raises StoreUnavailableError when the database cannot be reached, is locked by another
+program for too long, or has no room: then nothing of the call was kept and the same call may work later.
+Any other StoreError means that the call itself cannot succeed. Methods may be called from any thread.
+Times are Unix milliseconds, given by the caller: a store has no clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from monitor.batch.sheet import Sheet
+from monitor.ferment.emission import AlertChange, AlertKind
+from monitor.ferment.event import JournalEntry, Reading
+from monitor.store.values import (
+    Change,
+    Committed,
+    Delivery,
+    FaultCount,
+    Heard,
+    Quarantined,
+    Refused,
+    Series,
+    Silence,
+    StoredAlert,
+    StoredCalibration,
+    Thinned,
+)
+from monitor.units import Quantity
+
+
+class Readings(Protocol):
+    """Readings of all sensors. The key (sensor, quantity, time) is kept once: the first value stays."""
+
+    def commit(
+        self, arrived: Sequence[Reading], *, flags: Sequence[int] = (), refused: Sequence[Refused] = ()
+    ) -> Committed:
+        """Keep readings and refused messages in one transaction: durable when this returns.
+
+        `flags` has one number a reading, 0 for a sound one. StoreError for a value that is not finite or
+        a sensor name that cannot be kept: such a message belongs into quarantine.
+        """
+        ...
+
+    def record_sample(self, batch: str, sample: Reading) -> bool:
+        """Keep a hand sample and note the change; False if it was there already."""
+        ...
+
+    def replace_derived(self, derived: Sequence[Reading], *, at_ms: int) -> None:
+        """Write values computed from other readings over what was computed before."""
+        ...
+
+    def read(
+        self,
+        sensors: Iterable[str],
+        *,
+        quantities: Iterable[Quantity] | None = None,
+        from_ms: int | None = None,
+        to_ms: int | None = None,
+        received_from_ms: int | None = None,
+        received_to_ms: int | None = None,
+    ) -> Series:
+        """Readings within the bounds, both ends included, in order of arrival."""
+        ...
+
+    def after(self, position: int, limit: int) -> Series:
+        """The next readings of all sensors by position."""
+        ...
+
+    def thinned(self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int, buckets: int) -> Thinned:
+        """Least, mean and greatest sound value of each of `buckets` stretches; the end is not included."""
+        ...
+
+    def heard(self) -> list[Heard]:
+        """Every quantity of every sensor with what came last."""
+        ...
+
+    def unassigned(self) -> list[Heard]:
+        """The same for sensors that no open batch names."""
+        ...
+
+
+class Batches(Protocol):
+    """Sheets and journals. NotFoundError wherever a slug is unknown."""
+
+    def start(self, sheet: Sheet, *, at_ms: int) -> None:
+        """Add a batch; InputError if the slug or one of its believed sensors is taken."""
+        ...
+
+    def update(self, sheet: Sheet, *, at_ms: int) -> None:
+        """Replace a sheet; InputError if one of its believed sensors is taken."""
+        ...
+
+    def end(self, slug: str, *, ended_ms: int, at_ms: int) -> Sheet:
+        """End a batch and free its sensors."""
+        ...
+
+    def get(self, slug: str) -> Sheet:
+        """One sheet."""
+        ...
+
+    def listed(self, *, only_open: bool = False) -> list[Sheet]:
+        """Sheets in order of pitching."""
+        ...
+
+    def owners(self) -> dict[str, tuple[str, ...]]:
+        """Sensor to the slugs of the open batches that its readings belong to."""
+        ...
+
+    def write_down(self, slug: str, entry: JournalEntry) -> None:
+        """Add a journal entry."""
+        ...
+
+    def journal(self, slug: str) -> list[JournalEntry]:
+        """The journal in order of entry."""
+        ...
+
+    def readings(self, slug: str) -> Series:
+        """All readings of a batch in order of arrival."""
+        ...
+
+    def events(self, slug: str) -> Iterator[Reading | JournalEntry]:
+        """Readings and journal of a batch in order of arrival, to rebuild a pipeline from."""
+        ...
+
+
+class Alerts(Protocol):
+    """Alerts and silences. (batch, kind, subject, fired_ms) names one alert for ever."""
+
+    def record(
+        self, batch: str, change: AlertChange, *, channels: Sequence[str] = (), now_ms: int
+    ) -> StoredAlert | None:
+        """Keep a change and, with it, a delivery for each channel; None where it was known already."""
+        ...
+
+    def get(self, alert_id: int) -> StoredAlert:
+        """One alert; NotFoundError."""
+        ...
+
+    def listed(
+        self, *, batch: str | None = None, only_firing: bool = False, limit: int = 200
+    ) -> list[StoredAlert]:
+        """Alerts, the newest first."""
+        ...
+
+    def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:
+        """Someone has seen it; the first time stays. NotFoundError."""
+        ...
+
+    def withdraw(self, alert_id: int, *, at_ms: int, why: str) -> None:
+        """Resolve an alert that the pipeline knows no more; nobody is told. NotFoundError."""
+        ...
+
+    def silence(
+        self,
+        *,
+        from_ms: int,
+        until_ms: int,
+        batch: str | None = None,
+        kind: AlertKind | None = None,
+        note: str = "",
+    ) -> Silence:
+        """Hold notices back until a time; None stands for every batch or kind."""
+        ...
+
+    def silences(self, now_ms: int) -> list[Silence]:
+        """Silences in force."""
+        ...
+
+    def lift(self, silence_id: int, *, at_ms: int) -> None:
+        """End a silence now; NotFoundError."""
+        ...
+
+    def prune_silences(self, before_ms: int) -> int:
+        """Forget silences that ended before a time."""
+        ...
+
+
+class Outbox(Protocol):
+    """Deliveries of notices: each is open until it is sent or dropped."""
+
+    def due(self, now_ms: int, *, limit: int = 50) -> list[Delivery]:
+        """Open deliveries that are due, the longest due first."""
+        ...
+
+    def waiting(self, *, limit: int = 200) -> list[Delivery]:
+        """All open deliveries."""
+        ...
+
+    def next_due_ms(self) -> int | None:
+        """When the next open delivery falls due."""
+        ...
+
+    def mark_sent(self, delivery: Delivery, *, at_ms: int, remind_at_ms: int | None = None) -> None:
+        """It was accepted; with `remind_at_ms` a reminder falls due then."""
+        ...
+
+    def mark_failed(self, delivery_id: int, *, error: str, next_due_ms: int) -> None:
+        """It was not accepted and is tried again at `next_due_ms`."""
+        ...
+
+    def postpone(self, delivery_id: int, *, due_ms: int) -> None:
+        """Look at it again later; not counted as an attempt."""
+        ...
+
+    def drop(self, delivery_id: int, *, why: str, at_ms: int) -> None:
+        """It is not to be sent any more."""
+        ...
+
+    def drop_channels_but(self, channels: list[str], *, at_ms: int) -> int:
+        """Drop what waits for channels that are configured no more."""
+        ...
+
+    def prune(self, before_ms: int) -> int:
+        """Forget settled deliveries of alerts resolved before a time."""
+        ...
+
+
+class Quarantine(Protocol):
+    """Messages that could not be understood; they enter by `Readings.commit`."""
+
+    def listed(self, limit: int = 100, *, kind: str | None = None) -> list[Quarantined]:
+        """The newest that are kept, newest first."""
+        ...
+
+    def counts(self) -> list[FaultCount]:
+        """How many of each kind there ever were."""
+        ...
+
+    def clear(self) -> int:
+        """Throw the messages away, keep the counts."""
+        ...
+
+
+class Calibrations(Protocol):
+    """Calibrations by sensor and validity date."""
+
+    def record(self, calibration: StoredCalibration) -> None:
+        """Keep one; the same sensor and validity date replaces."""
+        ...
+
+    def at(self, sensor: str, time_ms: int) -> StoredCalibration | None:
+        """The one that is valid for a reading of this time."""
+        ...
+
+    def listed(self, sensor: str | None = None) -> list[StoredCalibration]:
+        """All, or those of one sensor."""
+        ...
+
+
+class Changes(Protocol):
+    """What other processes changed, and named marks."""
+
+    def position(self) -> int:
+        """The number of the newest change."""
+        ...
+
+    def since(self, position: int, limit: int = 500) -> list[Change]:
+        """Changes after a position, oldest first."""
+        ...
+
+    def mark(self, name: str) -> int:
+        """A remembered position; 0 at first."""
+        ...
+
+    def set_mark(self, name: str, position: int) -> None:
+        """Remember a position."""
+        ...
+
+
+class Store(Protocol):
+    """Everything that carboyd keeps."""
+
+    @property
+    def readings(self) -> Readings: ...
+
+    @property
+    def batches(self) -> Batches: ...
+
+    @property
+    def alerts(self) -> Alerts: ...
+
+    @property
+    def outbox(self) -> Outbox: ...
+
+    @property
+    def quarantine(self) -> Quarantine: ...
+
+    @property
+    def calibrations(self) -> Calibrations: ...
+
+    @property
+    def changes(self) -> Changes: ...
+
+    def tidy(self) -> None:
+        """Work for a quiet moment; safe at any time."""
+        ...
+
+    def log_bytes(self) -> int:
+        """Size of what is written but not yet folded into the file; 0 where there is no such thing."""
+        ...
+
+    def backup(self, target: Path) -> None:
+        """Write a sound copy of everything to a file that does not exist yet, while work goes on."""
+        ...
+
+    def close(self) -> None:
+        """Fold everything into the file and let go of it."""
+        ...

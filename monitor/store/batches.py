@@ -1,0 +1,216 @@
+"""Batches in SQL: sheets, which sensors belong to them, their journals and their events in order."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any, Final
+
+from sqlalchemy import Connection, delete, insert, select, update
+
+from monitor.batch.plain import from_plain, to_plain
+from monitor.batch.sheet import Sheet
+from monitor.errors import InputError, NotFoundError
+from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.store.changes import SqlChanges
+from monitor.store.gate import Gate
+from monitor.store.readings import SqlReadings
+from monitor.store.schema import batch_sensors, batches, journal, readings
+from monitor.store.values import ChangeKind, Series
+from monitor.units import MS_PER_DAY
+
+LEAD_MS: Final = MS_PER_DAY
+"""Readings from so long before the pitch still belong to the batch: the float was in the must already."""
+
+_ALONE: Final = {"gravity": "gravity", "temperature": "temperature of the liquid"}
+_SHARED: Final = "other"
+
+
+class SqlBatches:
+    """The batches and what was done to them."""
+
+    def __init__(self, gate: Gate, log: SqlReadings, changes: SqlChanges) -> None:
+        self._gate = gate
+        self._log = log
+        self._changes = changes
+
+    def start(self, sheet: Sheet, *, at_ms: int) -> None:
+        """Add a batch.
+
+        Raises InputError if the slug is taken, or a sensor is believed for the same in an open batch.
+        """
+        with self._gate.writing() as connection:
+            if _row(connection, sheet.slug) is not None:
+                raise InputError(
+                    f"there is a batch {sheet.slug!r} already",
+                    hint="give this one another short name; a batch that has ended keeps its own",
+                )
+            connection.execute(insert(batches).values(**_values(sheet)))
+            self._tie(connection, sheet)
+            self._changes.note(connection, ChangeKind.BATCH, sheet.slug, at_ms)
+
+    def update(self, sheet: Sheet, *, at_ms: int) -> None:
+        """Replace the sheet of the batch with this slug; NotFoundError, InputError as for `start`."""
+        with self._gate.writing() as connection:
+            self._update(connection, sheet, at_ms)
+
+    def end(self, slug: str, *, ended_ms: int, at_ms: int) -> Sheet:
+        """End a batch; its sensors are free for another. Gives the sheet as it is now."""
+        with self._gate.writing() as connection:
+            sheet = replace(_sheet(connection, slug), ended_ms=ended_ms)
+            self._update(connection, sheet, at_ms)
+        return sheet
+
+    def get(self, slug: str) -> Sheet:
+        """The sheet of a batch; NotFoundError names those there are."""
+        with self._gate.reading() as connection:
+            return _sheet(connection, slug)
+
+    def listed(self, *, only_open: bool = False) -> list[Sheet]:
+        """Sheets in order of pitching, the newest last."""
+        query = select(batches.c.sheet).order_by(batches.c.pitched_ms, batches.c.slug)
+        if only_open:
+            query = query.where(batches.c.ended_ms.is_(None))
+        with self._gate.reading() as connection:
+            return [from_plain(json.loads(sheet)) for sheet in connection.execute(query).scalars()]
+
+    def owners(self) -> dict[str, tuple[str, ...]]:
+        """For each sensor of an open batch the slugs it belongs to: most have one, a room's may have more."""
+        query = (
+            select(batch_sensors.c.sensor, batch_sensors.c.batch)
+            .join(batches, batches.c.slug == batch_sensors.c.batch)
+            .where(batches.c.ended_ms.is_(None))
+            .distinct()
+            .order_by(batch_sensors.c.sensor, batch_sensors.c.batch)
+        )
+        found: dict[str, tuple[str, ...]] = {}
+        with self._gate.reading() as connection:
+            for sensor, slug in connection.execute(query):
+                found[sensor] = (*found.get(sensor, ()), slug)
+        return found
+
+    def write_down(self, slug: str, entry: JournalEntry) -> None:
+        """Add an entry to a batch's journal; NotFoundError without the batch."""
+        with self._gate.writing() as connection:
+            _sheet(connection, slug)
+            connection.execute(
+                insert(journal).values(
+                    batch=slug,
+                    kind=str(entry.kind),
+                    done_ms=entry.done_ms,
+                    at_ms=entry.at_ms,
+                    note=entry.note,
+                )
+            )
+            self._changes.note(connection, ChangeKind.JOURNAL, slug, entry.at_ms)
+
+    def journal(self, slug: str) -> list[JournalEntry]:
+        """The journal in order of entry; NotFoundError without the batch."""
+        with self._gate.reading() as connection:
+            _sheet(connection, slug)
+            return _journal(connection, slug)
+
+    def readings(self, slug: str) -> Series:
+        """All readings that belong to a batch, hand samples too, in order of arrival."""
+        with self._gate.reading() as connection:
+            return self._readings(connection, _sheet(connection, slug))
+
+    def events(self, slug: str) -> Iterator[Reading | JournalEntry]:
+        """What happened to a batch, in order of arrival: give it to a new pipeline to stand where one stood.
+
+        Of an entry and a reading of the same millisecond the entry comes first. All of it is fetched before
+        this returns (40 bytes a reading), so that no cursor stays open while the caller works.
+        """
+        with self._gate.reading() as connection:
+            sheet = _sheet(connection, slug)
+            found = self._readings(connection, sheet)
+            entries = _journal(connection, slug)
+        return _merged(found.readings(), entries)
+
+    def _readings(self, connection: Connection, sheet: Sheet) -> Series:
+        bounds = [readings.c.received_ms >= sheet.pitched_ms - LEAD_MS]
+        if sheet.ended_ms is not None:
+            bounds.append(readings.c.received_ms <= sheet.ended_ms)
+        return self._log.read_in(connection, sheet.sensors, None, bounds)
+
+    def _update(self, connection: Connection, sheet: Sheet, at_ms: int) -> None:
+        _sheet(connection, sheet.slug)
+        connection.execute(update(batches).where(batches.c.slug == sheet.slug).values(**_values(sheet)))
+        connection.execute(delete(batch_sensors).where(batch_sensors.c.batch == sheet.slug))
+        self._tie(connection, sheet)
+        self._changes.note(connection, ChangeKind.BATCH, sheet.slug, at_ms)
+
+    def _tie(self, connection: Connection, sheet: Sheet) -> None:
+        pairs = {(_SHARED, sensor) for sensor in sheet.other_sensors}
+        for role, sensor in (("gravity", sheet.gravity_sensor), ("temperature", sheet.temperature_sensor)):
+            if sensor is None:
+                continue
+            pairs.add((role, sensor))
+            if sheet.open:
+                _refuse_second_owner(connection, sheet.slug, role, sensor)
+        if pairs:
+            connection.execute(
+                insert(batch_sensors),
+                [{"batch": sheet.slug, "role": role, "sensor": sensor} for role, sensor in sorted(pairs)],
+            )
+
+
+def _refuse_second_owner(connection: Connection, slug: str, role: str, sensor: str) -> None:
+    owner = connection.execute(
+        select(batches.c.slug)
+        .join(batch_sensors, batches.c.slug == batch_sensors.c.batch)
+        .where(batches.c.ended_ms.is_(None), batches.c.slug != slug)
+        .where(batch_sensors.c.role == role, batch_sensors.c.sensor == sensor)
+    ).scalar()
+    if owner is not None:
+        raise InputError(
+            f"sensor {sensor!r} is believed for the {_ALONE[role]} of the open batch {owner!r} already",
+            hint=f"end {owner!r} first, or name another sensor",
+        )
+
+
+def _values(sheet: Sheet) -> dict[str, Any]:
+    return {
+        "slug": sheet.slug,
+        "pitched_ms": sheet.pitched_ms,
+        "ended_ms": sheet.ended_ms,
+        "sheet": json.dumps(to_plain(sheet), allow_nan=False),
+    }
+
+
+def _row(connection: Connection, slug: str) -> str | None:
+    found: str | None = connection.execute(select(batches.c.sheet).where(batches.c.slug == slug)).scalar()
+    return found
+
+
+def _sheet(connection: Connection, slug: str) -> Sheet:
+    found = _row(connection, slug)
+    if found is None:
+        there = connection.execute(select(batches.c.slug).order_by(batches.c.pitched_ms.desc()).limit(10))
+        names = ", ".join(there.scalars())
+        raise NotFoundError(
+            f"there is no batch {slug!r}", hint=f"the newest are: {names}" if names else "there is none yet"
+        )
+    return from_plain(json.loads(found))
+
+
+def _journal(connection: Connection, slug: str) -> list[JournalEntry]:
+    query = select(journal).where(journal.c.batch == slug).order_by(journal.c.at_ms, journal.c.id)
+    return [
+        JournalEntry(JournalKind(row.kind), row.done_ms, row.at_ms, row.note)
+        for row in connection.execute(query)
+    ]
+
+
+def _merged(found: Iterator[Reading], entries: list[JournalEntry]) -> Iterator[Reading | JournalEntry]:
+    waiting = iter(entries)
+    entry = next(waiting, None)
+    for reading in found:
+        while entry is not None and entry.at_ms <= reading.received_ms:
+            yield entry
+            entry = next(waiting, None)
+        yield reading
+    if entry is not None:
+        yield entry
+        yield from waiting

@@ -1,0 +1,53 @@
+"""What other processes changed, and how far a forwarder has come."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, delete, func, insert, select
+
+from monitor.store.gate import Gate
+from monitor.store.schema import changes, marks
+from monitor.store.values import Change, ChangeKind
+
+
+class SqlChanges:
+    """A short list of changes, newest last; the oldest fall off its end."""
+
+    def __init__(self, gate: Gate) -> None:
+        self._gate = gate
+
+    def note(self, connection: Connection, kind: ChangeKind, subject: str, at_ms: int) -> None:
+        """Add a change to the transaction that makes it."""
+        made = connection.execute(insert(changes).values(kind=str(kind), subject=subject, at_ms=at_ms))
+        key = made.inserted_primary_key
+        assert key is not None
+        oldest = key[0] - self._gate.options.change_rows
+        connection.execute(delete(changes).where(changes.c.position <= oldest))
+
+    def position(self) -> int:
+        """The number of the newest change; 0 where there is none."""
+        with self._gate.reading() as connection:
+            return connection.execute(select(func.max(changes.c.position))).scalar() or 0
+
+    def since(self, position: int, limit: int = 500) -> list[Change]:
+        """Changes after `position`, oldest first; cheap enough to ask every second."""
+        query = select(changes).where(changes.c.position > position).order_by(changes.c.position).limit(limit)
+        with self._gate.reading() as connection:
+            return [
+                Change(row.position, ChangeKind(row.kind), row.subject, row.at_ms)
+                for row in connection.execute(query)
+            ]
+
+    def mark(self, name: str) -> int:
+        """The position that was set under this name; 0 at first."""
+        with self._gate.reading() as connection:
+            return connection.execute(select(marks.c.position).where(marks.c.name == name)).scalar() or 0
+
+    def set_mark(self, name: str, position: int) -> None:
+        """Remember a position under a name."""
+        statement = self._gate.insert(marks).values(name=name, position=position)
+        with self._gate.writing() as connection:
+            connection.execute(
+                statement.on_conflict_do_update(
+                    index_elements=[marks.c.name], set_={"position": statement.excluded.position}
+                )
+            )

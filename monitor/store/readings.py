@@ -1,0 +1,335 @@
+"""Readings in SQL: one transaction an arrival batch, the first of a key stays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from math import isfinite
+from typing import Any, Final, cast
+
+import numpy as np
+from sqlalchemy import ColumnElement, Connection, CursorResult, Select, bindparam, func, select, update
+
+from monitor.batch.sheet import HAND_PREFIX
+from monitor.errors import StoreError
+from monitor.ferment.event import Reading
+from monitor.store.changes import SqlChanges
+from monitor.store.gate import Gate
+from monitor.store.quarantine import SqlQuarantine
+from monitor.store.schema import batch_sensors, batches, readings, series
+from monitor.store.values import ChangeKind, Committed, Heard, Refused, Series, Thinned
+from monitor.units import Quantity
+
+_KNOWN_SERIES: Final = 10_000
+"""So many series numbers are remembered; far more than a cellar has, and a bound against nonsense names."""
+_FARTHEST_MS: Final = 2**53
+_LONGEST_SENSOR: Final = 200
+
+_ROW: Final = np.dtype(
+    [
+        ("position", "i8"),
+        ("series", "i8"),
+        ("time", "i8"),
+        ("value", "f8"),
+        ("received", "i8"),
+        ("flag", "i8"),
+    ]
+)
+_BUCKET: Final = np.dtype([("start", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8"), ("count", "i8")])
+
+_Key = tuple[str, str]
+
+
+class SqlReadings:
+    """The readings of all sensors."""
+
+    def __init__(self, gate: Gate, quarantine: SqlQuarantine, changes: SqlChanges) -> None:
+        self._gate = gate
+        self._quarantine = quarantine
+        self._changes = changes
+        self._series_ids: dict[_Key, int] = {}
+        self._append = gate.insert(readings).on_conflict_do_nothing(
+            index_elements=[readings.c.series_id, readings.c.time_ms]
+        )
+        upsert = gate.insert(readings)
+        self._overwrite = upsert.on_conflict_do_update(
+            index_elements=[readings.c.series_id, readings.c.time_ms],
+            set_={"value": upsert.excluded.value},
+        )
+        self._new_series = gate.insert(series).on_conflict_do_nothing(
+            index_elements=[series.c.sensor, series.c.quantity]
+        )
+        self._touch = (
+            update(series)
+            .where(series.c.id == bindparam("touched"), series.c.last_received_ms <= bindparam("received"))
+            .values(
+                last_received_ms=bindparam("received"),
+                last_time_ms=bindparam("time"),
+                last_value=bindparam("value"),
+            )
+        )
+
+    def commit(
+        self, arrived: Sequence[Reading], *, flags: Sequence[int] = (), refused: Sequence[Refused] = ()
+    ) -> Committed:
+        """Keep readings and refused messages, all of them or none."""
+        _check(arrived, flags)
+        with self._gate.writing() as connection:
+            stored, fresh = self._write(connection, self._append, arrived, flags)
+            self._quarantine.put(connection, refused)
+        self._remember(fresh)
+        return Committed(stored, len(arrived) - stored, len(refused))
+
+    def record_sample(self, batch: str, sample: Reading) -> bool:
+        """Keep a hand sample and tell other processes; False if it was there already."""
+        _check([sample], ())
+        with self._gate.writing() as connection:
+            stored, fresh = self._write(connection, self._append, [sample], ())
+            if stored:
+                self._changes.note(connection, ChangeKind.SAMPLE, batch, sample.received_ms)
+        self._remember(fresh)
+        return bool(stored)
+
+    def replace_derived(self, derived: Sequence[Reading], *, at_ms: int) -> None:
+        """Write values computed from other readings over what was computed before."""
+        _check(derived, ())
+        with self._gate.writing() as connection:
+            _, fresh = self._write(connection, self._overwrite, derived, ())
+            for sensor in sorted({one.sensor for one in derived}):
+                self._changes.note(connection, ChangeKind.REDERIVED, sensor, at_ms)
+        self._remember(fresh)
+
+    def read(
+        self,
+        sensors: Iterable[str],
+        *,
+        quantities: Iterable[Quantity] | None = None,
+        from_ms: int | None = None,
+        to_ms: int | None = None,
+        received_from_ms: int | None = None,
+        received_to_ms: int | None = None,
+    ) -> Series:
+        """Readings measured and received within the bounds (both ends included), in order of arrival."""
+        with self._gate.reading() as connection:
+            return self.read_in(
+                connection,
+                sensors,
+                quantities,
+                _between(readings.c.time_ms, from_ms, to_ms)
+                + _between(readings.c.received_ms, received_from_ms, received_to_ms),
+            )
+
+    def read_in(
+        self,
+        connection: Connection,
+        sensors: Iterable[str],
+        quantities: Iterable[Quantity] | None,
+        bounds: Sequence[ColumnElement[bool]],
+    ) -> Series:
+        """The same inside a transaction of the caller's."""
+        wanted = select(series.c.id, series.c.sensor, series.c.quantity).where(
+            series.c.sensor.in_([*sensors])
+        )
+        if quantities is not None:
+            wanted = wanted.where(series.c.quantity.in_([str(one) for one in quantities]))
+        sources = {row.id: (row.sensor, Quantity(row.quantity)) for row in connection.execute(wanted)}
+        # by arrival time, then number: values computed afterwards keep the place of what they come from
+        query = (
+            _columns()
+            .where(readings.c.series_id.in_([*sources]), *bounds)
+            .order_by(readings.c.received_ms, readings.c.position)
+        )
+        return _series(_fetched(connection, query, _ROW), sources)
+
+    def after(self, position: int, limit: int) -> Series:
+        """The next readings of all sensors by number, for a forwarder that keeps a mark."""
+        query = _columns().where(readings.c.position > position).order_by(readings.c.position).limit(limit)
+        with self._gate.reading() as connection:
+            rows = _fetched(connection, query, _ROW)
+            named = select(series.c.id, series.c.sensor, series.c.quantity).where(
+                series.c.id.in_(np.unique(rows["series"]).tolist())
+            )
+            sources = {row.id: (row.sensor, Quantity(row.quantity)) for row in connection.execute(named)}
+        return _series(rows, sources)
+
+    def thinned(self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int, buckets: int) -> Thinned:
+        """Least, mean and greatest value of each of `buckets` equal stretches from `from_ms` to `to_ms`."""
+        width_ms = max(1, -(-(to_ms - from_ms) // max(1, buckets)))
+        start = (readings.c.time_ms - from_ms) // width_ms * width_ms + from_ms
+        query = (
+            select(
+                start.label("start"),
+                func.min(readings.c.value),
+                func.avg(readings.c.value),
+                func.max(readings.c.value),
+                func.count(),
+            )
+            .join(series, series.c.id == readings.c.series_id)
+            .where(series.c.sensor == sensor, series.c.quantity == str(quantity), readings.c.flag == 0)
+            .where(readings.c.time_ms >= from_ms, readings.c.time_ms < to_ms)
+            .group_by("start")
+            .order_by("start")
+        )
+        with self._gate.reading() as connection:
+            rows = _fetched(connection, query, _BUCKET)
+        return Thinned(rows["start"], rows["low"], rows["mean"], rows["high"], rows["count"])
+
+    def heard(self) -> list[Heard]:
+        """Every quantity of every sensor that was ever heard, with what came last."""
+        with self._gate.reading() as connection:
+            return [_heard(row) for row in connection.execute(_all_series())]
+
+    def unassigned(self) -> list[Heard]:
+        """The same for sensors that no open batch names; hand samples left out."""
+        taken = (
+            select(batch_sensors.c.sensor)
+            .join(batches, batches.c.slug == batch_sensors.c.batch)
+            .where(batches.c.ended_ms.is_(None))
+        )
+        query = _all_series().where(
+            series.c.sensor.not_in(taken), ~series.c.sensor.startswith(HAND_PREFIX, autoescape=True)
+        )
+        with self._gate.reading() as connection:
+            return [_heard(row) for row in connection.execute(query)]
+
+    def _write(
+        self, connection: Connection, statement: Any, arrived: Sequence[Reading], flags: Sequence[int]
+    ) -> tuple[int, dict[_Key, int]]:
+        if not arrived:
+            return 0, {}
+        last = {(one.sensor, str(one.quantity)): one for one in arrived}
+        ids, fresh = self._ids(connection, last)
+        rows = [
+            {
+                "series_id": ids[one.sensor, one.quantity],
+                "time_ms": one.time_ms,
+                "value": one.value,
+                "received_ms": one.received_ms,
+                "flag": flag,
+            }
+            for one, flag in zip(arrived, flags or [0] * len(arrived), strict=True)
+        ]
+        stored = cast("CursorResult[Any]", connection.execute(statement, rows)).rowcount
+        connection.execute(
+            self._touch,
+            [
+                {
+                    "touched": ids[key],
+                    "received": one.received_ms,
+                    "time": one.time_ms,
+                    "value": one.value,
+                }
+                for key, one in sorted(last.items())
+            ],
+        )
+        return stored, fresh
+
+    def _ids(
+        self, connection: Connection, last: dict[_Key, Reading]
+    ) -> tuple[dict[_Key, int], dict[_Key, int]]:
+        known = self._series_ids
+        missing = [key for key in last if key not in known]
+        if not missing:
+            return known, {}
+        for sensor, _ in missing:
+            if not sensor.isprintable() or not 0 < len(sensor) <= _LONGEST_SENSOR:
+                raise StoreError(
+                    f"sensor {sensor[:_LONGEST_SENSOR]!r}: 1 to {_LONGEST_SENSOR} printable characters",
+                    hint="put the message that it came from into quarantine",
+                )
+        connection.execute(
+            self._new_series,
+            [
+                {
+                    "sensor": key[0],
+                    "quantity": key[1],
+                    "first_received_ms": last[key].received_ms,
+                    "last_received_ms": last[key].received_ms,
+                    "last_time_ms": last[key].time_ms,
+                    "last_value": last[key].value,
+                }
+                for key in missing
+            ],
+        )
+        found = connection.execute(
+            select(series.c.sensor, series.c.quantity, series.c.id).where(
+                series.c.sensor.in_([sensor for sensor, _ in missing])
+            )
+        )
+        fresh = {(row.sensor, row.quantity): row.id for row in found}
+        return {**known, **fresh}, fresh
+
+    def _remember(self, fresh: dict[_Key, int]) -> None:
+        # only after the commit: a number from a transaction that was rolled back is nobody's
+        if not fresh:
+            return
+        kept = self._series_ids if len(self._series_ids) + len(fresh) <= _KNOWN_SERIES else {}
+        # a new dict, because another thread may be reading the old one
+        self._series_ids = {**kept, **fresh} if len(fresh) <= _KNOWN_SERIES else {}
+
+
+def _check(arrived: Sequence[Reading], flags: Sequence[int]) -> None:
+    if flags and len(flags) != len(arrived):
+        raise StoreError(f"{len(flags)} flags for {len(arrived)} readings")
+    for one in arrived:
+        # SQLite would keep NaN as NULL, and no database keeps a time beyond 64 bits
+        if not isfinite(one.value) or abs(one.time_ms) > _FARTHEST_MS or abs(one.received_ms) > _FARTHEST_MS:
+            raise StoreError(
+                f"reading of {one.sensor!r}: {one.quantity} {one.value!r} at {one.time_ms} ms cannot be kept",
+                hint="put the message that it came from into quarantine",
+            )
+
+
+def _between(
+    column: ColumnElement[int], least: int | None, greatest: int | None
+) -> tuple[ColumnElement[bool], ...]:
+    bounds = []
+    if least is not None:
+        bounds.append(column >= least)
+    if greatest is not None:
+        bounds.append(column <= greatest)
+    return tuple(bounds)
+
+
+def _columns() -> Select[Any]:
+    return select(
+        readings.c.position,
+        readings.c.series_id,
+        readings.c.time_ms,
+        readings.c.value,
+        readings.c.received_ms,
+        readings.c.flag,
+    )
+
+
+def _all_series() -> Select[Any]:
+    return select(series).order_by(series.c.sensor, series.c.quantity)
+
+
+def _heard(row: Any) -> Heard:
+    return Heard(
+        sensor=row.sensor,
+        quantity=Quantity(row.quantity),
+        first_received_ms=row.first_received_ms,
+        last_received_ms=row.last_received_ms,
+        last_time_ms=row.last_time_ms,
+        last_value=row.last_value,
+    )
+
+
+def _fetched(connection: Connection, query: Select[Any], dtype: np.dtype[Any]) -> np.ndarray[Any, Any]:
+    # straight from the driver's cursor: a Row for each reading would cost more than the query
+    cursor: Any = cast("CursorResult[Any]", connection.execute(query)).cursor
+    return np.fromiter(cursor, dtype=dtype)
+
+
+def _series(rows: np.ndarray[Any, Any], sources: dict[int, tuple[str, Quantity]]) -> Series:
+    numbers = np.array(sorted(sources), dtype=np.int64)
+    return Series(
+        sources=tuple(sources[number] for number in numbers.tolist()),
+        position=rows["position"].copy(),
+        source=np.searchsorted(numbers, rows["series"]).astype(np.int64),
+        time_ms=rows["time"].copy(),
+        value=rows["value"].copy(),
+        received_ms=rows["received"].copy(),
+        flag=rows["flag"].copy(),
+    )

@@ -1,0 +1,203 @@
+"""What a store takes and gives: values without behaviour."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from monitor.ferment.emission import AlertKind, AlertState, Severity
+from monitor.ferment.event import Reading
+from monitor.units import Quantity
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """What became of one batch of arrivals."""
+
+    stored: int
+    """Readings that were new."""
+    duplicates: int
+    """Readings whose key (sensor, quantity, time) was there already; the first one stays."""
+    quarantined: int
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A message that could not be understood, as it came."""
+
+    received_ms: int
+    topic: str
+    payload: bytes
+    kind: str
+    """Short stable word by which such faults are counted."""
+    reason: str
+    field: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Quarantined:
+    """A refused message as it is kept."""
+
+    id: int
+    refused: Refused
+    payload_bytes: int
+    """Size of the message as it came; more than what is kept of it where it was very long."""
+
+
+@dataclass(frozen=True, slots=True)
+class FaultCount:
+    """How often messages were refused for one kind of fault, those that are gone included."""
+
+    kind: str
+    count: int
+    last_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One quantity of one sensor, and what came last."""
+
+    sensor: str
+    quantity: Quantity
+    first_received_ms: int
+    last_received_ms: int
+    last_time_ms: int
+    last_value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Readings as columns of equal length, in the order in which they arrived.
+
+    `position` int64 (grows with arrival, never used twice), `source` int64 (index into `sources`),
+    `time_ms` int64, `value` float64 in the kept unit, `received_ms` int64, `flag` int64 (0 is sound).
+    """
+
+    sources: tuple[tuple[str, Quantity], ...]
+    position: NDArray[np.int64]
+    source: NDArray[np.int64]
+    time_ms: NDArray[np.int64]
+    value: NDArray[np.float64]
+    received_ms: NDArray[np.int64]
+    flag: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        """How many readings there are."""
+        return len(self.position)
+
+    def readings(self) -> Iterator[Reading]:
+        """The readings one by one, in order of arrival."""
+        columns = zip(
+            self.source.tolist(),
+            self.time_ms.tolist(),
+            self.value.tolist(),
+            self.received_ms.tolist(),
+            strict=True,
+        )
+        for source, time_ms, value, received_ms in columns:
+            sensor, quantity = self.sources[source]
+            yield Reading(sensor, quantity, time_ms, value, received_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Thinned:
+    """A series thinned for a chart: one row for each stretch of time that has sound readings."""
+
+    start_ms: NDArray[np.int64]
+    minimum: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    maximum: NDArray[np.float64]
+    count: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAlert:
+    """An alert and what people did about it."""
+
+    id: int
+    batch: str
+    kind: AlertKind
+    subject: str
+    severity: Severity
+    state: AlertState
+    fired_ms: int
+    message: str
+    resolved_ms: int | None = None
+    resolved_message: str = ""
+    acknowledged_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A hush that ends by itself; None stands for every batch or every kind."""
+
+    id: int
+    batch: str | None
+    kind: AlertKind | None
+    from_ms: int
+    until_ms: int
+    note: str = ""
+
+
+class Occasion(StrEnum):
+    """Why a notice is to be sent."""
+
+    FIRING = "firing"
+    REMINDER = "reminder"
+    RESOLVED = "resolved"
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One notice still to be sent to one channel."""
+
+    id: int
+    alert: StoredAlert
+    channel: str
+    occasion: Occasion
+    turn: int
+    """0 for the first notice, then the number of the reminder."""
+    due_ms: int
+    attempts: int
+    last_error: str
+    told: bool
+    """Whether this channel has accepted the notice that the alert fires."""
+
+
+class ChangeKind(StrEnum):
+    """What another process may have changed."""
+
+    BATCH = "batch"
+    JOURNAL = "journal"
+    SAMPLE = "sample"
+    CALIBRATION = "calibration"
+    REDERIVED = "rederived"
+    ACKNOWLEDGED = "acknowledged"
+    SILENCE = "silence"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that was changed, in the order of the changes."""
+
+    position: int
+    kind: ChangeKind
+    subject: str
+    """The batch's slug, the sensor, or the id of the alert or silence."""
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCalibration:
+    """A calibration as its owner wrote it; the store does not look inside."""
+
+    sensor: str
+    valid_from_ms: int
+    entered_ms: int
+    document: dict[str, Any]
