@@ -1,0 +1,90 @@
+"""All that the numbers say at one moment, and no adjectives.
+
+Evidence follows from readings, journal, premise and `FitSettings` only, never from a threshold, a verdict
+or an
+alert; so a sweep of thresholds folds over stored evidence and fits nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+NAN: Final = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class FitSettings:
+    """When and over what is fitted. Not for sweeping: evidence has to be measured anew for each."""
+
+    window_hours: int = 192
+    """Longest stretch the tail is judged on."""
+    least_window_hours: int = 60
+    refit_hours: int = 3
+    """The whole curve and the float's noise are fitted again this often."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Scalars at `at_ms`; gravities in points as corrected by hand samples; nan where not known.
+
+    `left_*` are quantiles of the points still to fall, `over_*` the probability of more than so many.
+    """
+
+    at_ms: int
+    readings: float = 0.0
+    """Hours of the last two days that hold a reading."""
+    silent_hours: float = NAN
+    """Since the believed float was last heard."""
+    data_age_hours: float = NAN
+    """Since the latest measured hour."""
+    hours_in: float = NAN
+    """Since pitching."""
+    epoch_hours: float = NAN
+    """Since pitching or since sugar was last added."""
+    start_points: float = NAN
+    level_points: float = NAN
+    level_se: float = NAN
+    fallen_points: float = NAN
+    slope_day: float = NAN
+    slope_day_se: float = NAN
+    slope_two: float = NAN
+    """Points a day over the last two days; negative when falling."""
+    slope_two_se: float = NAN
+    slope_four: float = NAN
+    slope_four_se: float = NAN
+    peak_per_day: float = NAN
+    slowed_hours: float = NAN
+    """Since it was last near its fastest."""
+    expected_points: float = NAN
+    """Where this must should end, as this float reads."""
+    expected_sd: float = NAN
+    left_p05: float = NAN
+    left_p50: float = NAN
+    left_p95: float = NAN
+    over_one: float = NAN
+    over_two: float = NAN
+    final_p05: float = NAN
+    final_p50: float = NAN
+    final_p95: float = NAN
+    end_hours_p05: float = NAN
+    """Hours from now until a point is left."""
+    end_hours_p50: float = NAN
+    end_hours_p95: float = NAN
+    temperature_c: float = NAN
+    temperature_drop_c: float = NAN
+    cold_hours: float = NAN
+    below_c: float = NAN
+    above_c: float = NAN
+    watch_hours: float = NAN
+    """Since the batch was stabilised, sweetened or packaged."""
+    watch_fall: float = NAN
+    """Points fallen since then."""
+    watch_fall_se: float = NAN
+    watch_slope: float = NAN
+    watch_slope_se: float = NAN
+    white_points: float = NAN
+    wander_points: float = NAN
+    offset_points: float = 0.0
+    offset_sd: float = NAN

@@ -1,0 +1,290 @@
+"""Measures evidence: holds the readings and the journal of one batch, and fits when it is time."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from monitor.ferment import history, noise, offset, tail, terminal, warmth, window
+from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.ferment.evidence import NAN, Evidence, FitSettings
+from monitor.ferment.hearing import Hearing
+from monitor.ferment.premise import Premise
+from monitor.ferment.series import Floats, Track
+from monitor.units import MS_PER_HOUR, POINTS_PER_SG, Quantity
+
+MAX_TRACKS: Final = 16
+MAX_SAMPLES: Final = 64
+MAX_ENTRIES: Final = 256
+MIXING_HOURS: Final = 6
+"""How long a batch takes to become one liquid after sugar went in or it was racked (common practice)."""
+OPENING_HOURS: Final = 8.0
+"""Readings this soon after pitching are of the must that the maker sampled."""
+ORIGINAL_SD: Final = 1.1
+"""Error of a maker's original gravity and of the float's first hours together, points."""
+SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
+WATCHED: Final = frozenset({JournalKind.STABILISED, JournalKind.SWEETENED, JournalKind.PACKAGED})
+
+
+class Gauge:
+    """Readings and journal of one batch, and what they say at a moment."""
+
+    def __init__(self, premise: Premise, settings: FitSettings) -> None:
+        self.premise = premise
+        self.settings = settings
+        self._tracks: dict[tuple[str, Quantity], Track] = {}
+        self._samples: list[tuple[int, float]] = []
+        self._sugar_hours: list[int] = []
+        self._watch_hour: int | None = None
+        self._gravity_sensor = premise.gravity_sensor
+        self._temperature_sensor = premise.temperature_sensor
+        self._pitched_hour = premise.pitched_ms // MS_PER_HOUR
+        self._noise = noise.Noise()
+        self._noise_hour: int | None = None
+
+    def admit(self, reading: Reading) -> bool:
+        """Take a reading in; True where it is news for the analysis."""
+        if reading.quantity is Quantity.SAMPLE_GRAVITY:
+            return self._admit_sample(reading)
+        if reading.quantity not in (Quantity.GRAVITY, Quantity.TEMPERATURE):
+            return False
+        key = (reading.sensor, reading.quantity)
+        track = self._tracks.get(key)
+        if track is None:
+            if len(self._tracks) >= MAX_TRACKS:
+                return False
+            track = self._tracks[key] = Track(self.premise.pitched_ms)
+        admitted = track.admit(reading)
+        if admitted and reading.quantity is Quantity.GRAVITY and self._gravity_sensor is None:
+            self._gravity_sensor = reading.sensor
+        if admitted and reading.quantity is Quantity.TEMPERATURE and self._temperature_sensor is None:
+            self._temperature_sensor = reading.sensor
+        return admitted
+
+    def _admit_sample(self, reading: Reading) -> bool:
+        hour = reading.time_ms // MS_PER_HOUR - self._pitched_hour
+        sample = (hour, (reading.value - 1.0) * POINTS_PER_SG)
+        if not math.isfinite(reading.value) or hour < 0 or sample in self._samples:
+            return False
+        self._samples = sorted([*self._samples, sample])[-MAX_SAMPLES:]
+        return True
+
+    def note(self, entry: JournalEntry) -> None:
+        """Take a journal entry in."""
+        hour = entry.done_ms // MS_PER_HOUR - self._pitched_hour
+        if entry.kind in SUGAR:
+            self._sugar_hours = sorted([*self._sugar_hours, hour])[-MAX_ENTRIES:]
+        if entry.kind in WATCHED:
+            self._watch_hour = hour if self._watch_hour is None else max(self._watch_hour, hour)
+
+    def gravity_track(self) -> Track | None:
+        """The believed float's readings."""
+        return self._track(self._gravity_sensor, Quantity.GRAVITY)
+
+    def temperature_track(self) -> Track | None:
+        """The believed thermometer's readings."""
+        return self._track(self._temperature_sensor, Quantity.TEMPERATURE)
+
+    def _track(self, sensor: str | None, quantity: Quantity) -> Track | None:
+        return None if sensor is None else self._tracks.get((sensor, quantity))
+
+    def believed(self) -> list[tuple[str, Track | None]]:
+        """Name and track of each believed sensor, gravity first; None where it was never heard."""
+        found: list[tuple[str, Track | None]] = []
+        if self._gravity_sensor is not None:
+            found.append((self._gravity_sensor, self.gravity_track()))
+        if self._temperature_sensor is not None and self._temperature_sensor != self._gravity_sensor:
+            found.append((self._temperature_sensor, self.temperature_track()))
+        return found
+
+    def hearing(self, at_ms: int) -> list[Hearing]:
+        """How long each believed sensor has been silent."""
+        found = []
+        for sensor, track in self.believed():
+            heard_ms = self.premise.pitched_ms if track is None else track.last_received_ms
+            interval = math.nan if track is None else track.interval_hours
+            silent = (at_ms - (self.premise.pitched_ms if heard_ms is None else heard_ms)) / MS_PER_HOUR
+            found.append(Hearing(sensor, silent, interval))
+        return found
+
+    def measure(self, at_ms: int) -> Evidence:
+        """All that is known at a moment; readings that came later must not have been admitted yet."""
+        end = -(-at_ms // MS_PER_HOUR) - self._pitched_hour
+        hours_in = (at_ms - self.premise.pitched_ms) / MS_PER_HOUR
+        celsius = self._temperature(end)
+        felt = warmth.read(celsius, self.premise.yeast.temperature_c)
+        track = self.gravity_track()
+        bare = Evidence(
+            at_ms=at_ms,
+            hours_in=hours_in,
+            temperature_c=felt.now_c,
+            temperature_drop_c=felt.drop_c,
+            cold_hours=felt.cold_hours,
+            below_c=felt.below_c,
+            above_c=felt.above_c,
+        )
+        if track is None or end <= 0:
+            return bare
+        track.settle()
+        medians, counts = track.hourly(0, end)
+        points = (medians - 1.0) * POINTS_PER_SG
+        return self._judge(bare, track, points, counts, celsius, end)
+
+    def _temperature(self, end: int) -> Floats:
+        track = self.temperature_track()
+        if track is None or end <= 0:
+            return np.full(max(end, 0), np.nan)
+        track.settle()
+        return track.hourly(0, end)[0]
+
+    def _judge(
+        self, bare: Evidence, track: Track, points: Floats, counts: Floats, celsius: Floats, end: int
+    ) -> Evidence:
+        known = np.flatnonzero(counts)
+        if not known.size:
+            return bare
+        off = offset.from_samples(self._samples, points, end)
+        points = points + off.points
+        celsius = warmth.filled(celsius)
+        pace = warmth.scaled_hours(celsius)
+        epoch = min(
+            max((h + MIXING_HOURS for h in self._sugar_hours if h + MIXING_HOURS < end), default=0), end
+        )
+        course = history.review(points[epoch:], pace[epoch:])
+        opening = course if epoch == 0 else history.review(points[:epoch], pace[:epoch])
+        expected = self._expected(opening.start_points, opening.first_hour, off)
+        self._learn_noise(track, end)
+        begin = self._window_begin(course, epoch, end)
+        recent = self._window(points, counts, celsius, pace, begin, end)
+        typical = min(max(0.5 * course.active_scaled_hours, 8.0), 120.0)
+        if math.isnan(typical):
+            typical = 40.0
+        self._learn_wander(recent, expected, typical, end)
+        left = tail.measure(recent, self._noise, expected, typical)
+        coefficient = (left.coefficient, left.coefficient_sd)
+        day, two, four = (
+            window.line(recent.since(-span), self._noise, coefficient) for span in (24.0, 48.0, 96.0)
+        )
+        watched = self._watched(points, counts, celsius, pace, end, coefficient)
+        to_hours = 1.0 / float(np.mean(pace[-24:]))
+        fell = course.start_points - left.level_points
+        return Evidence(
+            at_ms=bare.at_ms,
+            readings=float(np.count_nonzero(counts[-48:])),
+            silent_hours=NAN
+            if track.last_received_ms is None
+            else (bare.at_ms - track.last_received_ms) / MS_PER_HOUR,
+            data_age_hours=float(end - 1 - known[-1]),
+            hours_in=bare.hours_in,
+            epoch_hours=float(end - epoch),
+            start_points=course.start_points,
+            level_points=left.level_points,
+            level_se=left.level_se,
+            fallen_points=fell,
+            slope_day=day.slope_per_day,
+            slope_day_se=day.slope_se,
+            slope_two=two.slope_per_day,
+            slope_two_se=two.slope_se,
+            slope_four=four.slope_per_day,
+            slope_four_se=four.slope_se,
+            peak_per_day=course.peak_per_day,
+            slowed_hours=end - epoch - course.slowed_hour,
+            expected_points=expected[0],
+            expected_sd=expected[1],
+            left_p05=left.left_p05,
+            left_p50=left.left_p50,
+            left_p95=left.left_p95,
+            over_one=left.over_one,
+            over_two=left.over_two,
+            final_p05=left.level_points - left.left_p95,
+            final_p50=left.level_points - left.left_p50,
+            final_p95=left.level_points - left.left_p05,
+            end_hours_p05=left.hours_p05 * to_hours,
+            end_hours_p50=left.hours_p50 * to_hours,
+            end_hours_p95=left.hours_p95 * to_hours,
+            temperature_c=bare.temperature_c,
+            temperature_drop_c=bare.temperature_drop_c,
+            cold_hours=bare.cold_hours,
+            below_c=bare.below_c,
+            above_c=bare.above_c,
+            watch_hours=watched[0],
+            watch_fall=watched[1],
+            watch_fall_se=watched[2],
+            watch_slope=watched[3],
+            watch_slope_se=watched[4],
+            white_points=self._noise.white_points,
+            wander_points=self._noise.wander_points,
+            offset_points=off.points,
+            offset_sd=off.sd,
+        )
+
+    def _expected(self, start_points: float, first_hour: float, off: offset.Offset) -> tuple[float, float]:
+        """Mean and sd of the final gravity as the (corrected) float will read it."""
+        given = self.premise.must.original_gravity_sg
+        apart, apart_sd = 0.0, off.sd
+        if given is not None:
+            original = (given - 1.0) * POINTS_PER_SG
+            if first_hour <= OPENING_HOURS and not off.samples:
+                # the maker's sample and the float's first readings are of one liquid, each with its own error
+                trust = offset.UNKNOWN_SD**2 / (offset.UNKNOWN_SD**2 + ORIGINAL_SD**2)
+                apart = trust * (start_points - original)
+                apart_sd = offset.UNKNOWN_SD * (1.0 - trust) ** 0.5
+        else:
+            original = start_points
+        prior = terminal.expected_final(self.premise.must, self.premise.yeast, original)
+        return prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)
+
+    def _learn_noise(self, track: Track, end: int) -> None:
+        if self._noise_hour is not None and end - self._noise_hour < self.settings.refit_hours:
+            return
+        values = np.array([value for _, value in track.raw(max(end - 72, 0), end, 300)])
+        self._noise = noise.Noise(
+            noise.white_sd(values),
+            self._noise.wander_points,
+            noise.rounding_step(values) if values.size else 0.0,
+        )
+
+    def _learn_wander(
+        self, recent: window.Window, expected: tuple[float, float], typical: float, end: int
+    ) -> None:
+        if self._noise_hour is not None and end - self._noise_hour < self.settings.refit_hours:
+            return
+        self._noise_hour = end
+        size = tail.wander_size(recent, self._noise, expected, typical)
+        self._noise = noise.Noise(self._noise.white_points, size, self._noise.step_points)
+
+    def _window_begin(self, course: history.Course, epoch: int, end: int) -> int:
+        begin = end - self.settings.window_hours
+        if not math.isnan(course.slowed_hour):
+            begin = max(begin, epoch + int(course.slowed_hour))
+        return max(min(begin, end - self.settings.least_window_hours), epoch, 0)
+
+    def _window(
+        self, points: Floats, counts: Floats, celsius: Floats, pace: Floats, begin: int, end: int
+    ) -> window.Window:
+        begin = min(end - (end - begin) // window.BIN_HOURS * window.BIN_HOURS, end)
+        part = slice(begin, end)
+        return window.build(points[part], counts[part], celsius[part], pace[part], self._noise)
+
+    def _watched(
+        self,
+        points: Floats,
+        counts: Floats,
+        celsius: Floats,
+        pace: Floats,
+        end: int,
+        coefficient: tuple[float, float],
+    ) -> tuple[float, float, float, float, float]:
+        """Hours, fall, its error, slope, its error since the batch was stabilised, sweetened or packaged."""
+        if self._watch_hour is None:
+            return NAN, NAN, NAN, NAN, NAN
+        begin = max(self._watch_hour + MIXING_HOURS, 0, end - self.settings.window_hours)
+        hours = float(end - self._watch_hour)
+        if end - begin < 4 * window.BIN_HOURS:
+            return hours, NAN, NAN, NAN, NAN
+        since = self._window(points, counts, celsius, pace, begin, end)
+        trend = window.line(since, self._noise, coefficient)
+        days = (end - begin) / 24.0
+        return hours, -trend.slope_per_day * days, trend.slope_se * days, trend.slope_per_day, trend.slope_se

@@ -1,0 +1,89 @@
+"""The whole course so far in six-hour bins: how far it fell, how fast at its fastest, when it began to
+slow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.ferment.series import Floats
+
+COARSE_HOURS: Final = 6
+SLOWED: Final = 0.6
+"""It is slowing once the fall, at equal temperature, has gone under this share of the fastest."""
+BEGUN_POINTS: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Scalars of the course; hours are counted from the track's start; nan where it has not come to that."""
+
+    start_points: float = math.nan
+    """Level of the first readings."""
+    first_hour: float = math.nan
+    begun_hour: float = math.nan
+    """When three points had fallen."""
+    slowed_hour: float = math.nan
+    """Last time it still fell at SLOWED of the fastest."""
+    peak_per_day: float = math.nan
+    """The fastest fall, points a day at the usual temperature."""
+    active_scaled_hours: float = math.nan
+    """Scaled hours from the beginning of the fall to slowing."""
+
+
+def coarse(points: Floats, pace: Floats) -> tuple[Floats, Floats]:
+    """Means of six hours (nan where empty), each replaced by the median of itself and its neighbours; and
+    scaled
+    lengths of the bins. The last, incomplete bin is left out.
+    """
+    n = points.size // COARSE_HOURS * COARSE_HOURS
+    block = points[:n].reshape(-1, COARSE_HOURS)
+    there = ~np.isnan(block)
+    count = there.sum(axis=1)
+    means = np.where(there, block, 0.0).sum(axis=1) / np.maximum(count, 1)
+    known = np.flatnonzero(count)
+    if known.size >= 3:
+        # bridge gaps by straight lines, then take out lone jumps
+        means = np.interp(np.arange(means.size), known, means[known])
+        middle = np.median(np.stack([means[:-2], means[1:-1], means[2:]]), axis=0)
+        means = np.concatenate([means[:1], middle, means[-1:]])
+    else:
+        means = np.where(count > 0, means, np.nan)
+    return means, pace[:n].reshape(-1, COARSE_HOURS).sum(axis=1)
+
+
+def review(points: Floats, pace: Floats) -> Course:
+    """The course from hourly medians (points; nan where empty) since pitching or since sugar was last
+    added."""
+    known = np.flatnonzero(~np.isnan(points))
+    if not known.size:
+        return Course()
+    first = int(known[0])
+    opening = points[first : first + 12]
+    start = float(np.nanmedian(opening))
+    means, lengths = coarse(points, pace)
+    if means.size < 4 or np.isnan(means).any():
+        return Course(start_points=start, first_hour=float(first))
+    start = max(start, float(np.median(means[:4])))
+    fallen = np.flatnonzero(start - means >= BEGUN_POINTS)
+    if not fallen.size:
+        return Course(start_points=start, first_hour=float(first))
+    begun = int(fallen[0])
+    scaled = (means[:-2] - means[2:]) / (lengths[1:-1] + (lengths[:-2] + lengths[2:]) / 2.0) * 24.0
+    if scaled.size >= 3:
+        middle = np.median(np.stack([scaled[:-2], scaled[1:-1], scaled[2:]]), axis=0)
+        scaled = np.concatenate([scaled[:1], middle, scaled[-1:]])
+    peak = float(scaled.max())
+    last_fast = int(np.flatnonzero(scaled >= SLOWED * peak)[-1]) + 1
+    active = float(lengths[begun : last_fast + 1].sum()) if last_fast > begun else float(lengths[begun])
+    return Course(
+        start_points=start,
+        first_hour=float(first),
+        begun_hour=(begun + 0.5) * COARSE_HOURS,
+        slowed_hour=(last_fast + 0.5) * COARSE_HOURS,
+        peak_per_day=peak,
+        active_scaled_hours=active,
+    )

@@ -1,0 +1,261 @@
+"""Verdicts over time for one batch: which phase it is in, which alerts stand, what is forecast.
+
+Reads scalars only: evidence, thresholds, and the few numbers it keeps of when something was told.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from monitor.ferment import wording
+from monitor.ferment.alert import AlertPolicy, Rule, Standing, transition
+from monitor.ferment.emission import (
+    AlertChange,
+    AlertKind,
+    AlertState,
+    Emission,
+    Forecast,
+    Interval,
+    Phase,
+    PhaseChange,
+    Severity,
+)
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.hearing import Hearing
+from monitor.ferment.premise import MustKind, Premise
+from monitor.ferment.verdict import Signs, Thresholds, signs
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
+
+FORECAST_HOURS: Final = 3
+FINISH_MEMORY_HOURS: Final = 96.0
+"""A fall that begins this long after the end was told is a new ferment, not a verdict too early."""
+SPED_UP_HOURS: Final = 6.0
+"""A ferment that slowed is active again when it was near its fastest within so many hours."""
+SEVERITY: Final = {
+    AlertKind.FINISHED: Severity.ACT,
+    AlertKind.STALLED: Severity.ACT,
+    AlertKind.REFERMENTING: Severity.DANGER,
+    AlertKind.TEMPERATURE_LOW: Severity.ACT,
+    AlertKind.TEMPERATURE_HIGH: Severity.ACT,
+    AlertKind.SENSOR_SILENT: Severity.ACT,
+    AlertKind.NUTRIENT_DUE: Severity.NOTE,
+    AlertKind.INFUSION_DUE: Severity.NOTE,
+}
+
+
+class Judge:
+    """Keeps phase and alerts of one batch."""
+
+    def __init__(self, premise: Premise, thresholds: Thresholds, policy: AlertPolicy) -> None:
+        self.phase = Phase.UNKNOWN
+        self.reason = wording.reason(Phase.UNKNOWN, Evidence(premise.pitched_ms))
+        self._premise = premise
+        self._thresholds = thresholds
+        self._policy = policy
+        self._standing: dict[tuple[AlertKind, str], Standing] = {}
+        self._candidate: tuple[Phase, int] | None = None
+        self._begun = False
+        self._told_level = math.nan
+        self._fed = False
+        self._packaged = False
+        self._sugar_ms: int | None = None
+        self._infusion_ms: int | None = None
+
+    def note(self, entry: JournalEntry) -> None:
+        """Take a journal entry in."""
+        if entry.kind is JournalKind.NUTRIENT:
+            self._fed = True
+        elif entry.kind is JournalKind.PACKAGED:
+            self._packaged = True
+        elif entry.kind is JournalKind.SUGAR_ADDITION:
+            self._sugar_ms = entry.done_ms
+        elif entry.kind is JournalKind.INFUSION_IN:
+            self._infusion_ms = entry.done_ms
+        elif entry.kind is JournalKind.INFUSION_OUT:
+            self._infusion_ms = None
+
+    def look(self, e: Evidence, heard: list[Hearing]) -> list[Emission]:
+        """What is said at this moment."""
+        now = signs(e, self._thresholds)
+        self._begun = self._begun or (now.begun and now.sound)
+        said: list[Emission] = []
+        for hearing in heard:
+            said += self._silence(e, hearing)
+        said += self._verdicts(e, now)
+        said += self._temperatures(e)
+        said += self._due(e)
+        said += self._phase(e, now)
+        said += self._forecast(e)
+        return said
+
+    def _apply(
+        self, kind: AlertKind, rule: Rule, at_ms: int, message: str, over: str, subject: str = ""
+    ) -> list[Emission]:
+        """Move one alert on by its rule; `over` is the message where it is resolved."""
+        key = (kind, subject)
+        before = self._standing.get(key, Standing())
+        after = transition(before, rule, at_ms)
+        self._standing[key] = after
+        severity = SEVERITY[kind]
+        if after.fired_ms is not None and before.fired_ms is None:
+            return [AlertChange(at_ms, kind, AlertState.FIRING, after.fired_ms, severity, message, subject)]
+        if after.fired_ms is None and before.fired_ms is not None:
+            return [AlertChange(at_ms, kind, AlertState.RESOLVED, before.fired_ms, severity, over, subject)]
+        return []
+
+    def _fired(self, kind: AlertKind, subject: str = "") -> int | None:
+        return self._standing.get((kind, subject), Standing()).fired_ms
+
+    def _silence(self, e: Evidence, hearing: Hearing) -> list[Emission]:
+        limit = self._policy.silent_hours
+        if not math.isnan(hearing.interval_hours):
+            limit = max(limit, self._policy.silent_intervals * hearing.interval_hours)
+        silent = hearing.silent_hours > limit
+        message = wording.silent(hearing.sensor, hearing.silent_hours, hearing.interval_hours)
+        over = f"{hearing.sensor} is heard again."
+        rule = Rule(silent and not self._packaged, not silent or self._packaged, 0.0, 0.0)
+        return self._apply(AlertKind.SENSOR_SILENT, rule, e.at_ms, message, over, hearing.sensor)
+
+    def _verdicts(self, e: Evidence, now: Signs) -> list[Emission]:
+        th, policy = self._thresholds, self._policy
+        finished_ms = self._fired(AlertKind.FINISHED)
+        stalled_ms = self._fired(AlertKind.STALLED)
+        fell = self._told_level - e.level_points
+        restarted = now.sound and now.moving and fell > th.restart_points
+        fed = self._sugar_ms is not None and e.epoch_hours < th.least_hours
+        watched = not math.isnan(e.watch_hours)
+        late = finished_ms is not None and e.at_ms - finished_ms > FINISH_MEMORY_HOURS * MS_PER_HOUR
+        again = now.going_again or (finished_ms is not None and late and restarted and not fed)
+        quiet = now.sound and not now.moving and not now.going_again
+        since = e.watch_hours if watched else (e.at_ms - (finished_ms or e.at_ms)) / MS_PER_HOUR
+        lost = e.watch_fall if watched and not math.isnan(e.watch_fall) else fell
+        rule = Rule(again, quiet or fed, policy.refermenting_dwell, 4.0 * policy.clear_dwell)
+        said = self._apply(
+            AlertKind.REFERMENTING, rule, e.at_ms, wording.refermenting(e, lost, since), "It rests again."
+        )
+        going = self._fired(AlertKind.REFERMENTING) is not None
+        rule = Rule(
+            now.done and not going and not watched and not self._packaged and stalled_ms is None,
+            restarted or fed or going,
+            policy.finished_dwell,
+            policy.clear_dwell,
+        )
+        said += self._apply(
+            AlertKind.FINISHED, rule, e.at_ms, wording.finished(e), "It ferments on after all."
+        )
+        stuck = (now.stuck or now.never_began) and not watched and not self._packaged
+        rule = Rule(
+            stuck and finished_ms is None and not going,
+            restarted or fed or going or watched or self._packaged,
+            policy.stalled_dwell,
+            policy.clear_dwell,
+        )
+        said += self._apply(AlertKind.STALLED, rule, e.at_ms, wording.stalled(e), "It ferments again.")
+        if any(isinstance(s, AlertChange) and s.state is AlertState.FIRING for s in said):
+            self._told_level = e.level_points
+        return said
+
+    def _temperatures(self, e: Evidence) -> list[Emission]:
+        limits = self._premise.yeast.temperature_c
+        if limits is None:
+            return []
+        said: list[Emission] = []
+        margin, dwell = self._policy.temperature_margin_c, self._policy.temperature_dwell
+        for kind, beyond, limit in (
+            (AlertKind.TEMPERATURE_LOW, e.below_c, limits[0]),
+            (AlertKind.TEMPERATURE_HIGH, e.above_c, limits[1]),
+        ):
+            rule = Rule(
+                beyond > margin and not self._packaged, beyond < 0.0 or self._packaged, dwell, 2.0 * dwell
+            )
+            said += self._apply(
+                kind, rule, e.at_ms, wording.temperature(kind, e, limit), "Back in the yeast's range."
+            )
+        return said
+
+    def _due(self, e: Evidence) -> list[Emission]:
+        policy = self._policy
+        whole = e.start_points - e.expected_points
+        too_late = (
+            e.fallen_points > policy.nutrient_latest_share * whole
+            or self._fired(AlertKind.FINISHED) is not None
+            or e.hours_in > 7.0 * policy.nutrient_hours
+        )
+        wanted = self._premise.must.kind is not MustKind.MALT and not self._fed and not too_late
+        rule = Rule(wanted and e.hours_in >= policy.nutrient_hours, not wanted, 0.0, 0.0)
+        over = "Nutrient went in." if self._fed else "Too late for nutrient."
+        said = self._apply(AlertKind.NUTRIENT_DUE, rule, e.at_ms, wording.nutrient(e.hours_in), over)
+        days = 0.0 if self._infusion_ms is None else (e.at_ms - self._infusion_ms) / MS_PER_DAY
+        rule = Rule(days >= policy.infusion_days, self._infusion_ms is None, 0.0, 0.0)
+        said += self._apply(
+            AlertKind.INFUSION_DUE, rule, e.at_ms, wording.infusion(days), "The infusion is out."
+        )
+        return said
+
+    def _phase(self, e: Evidence, now: Signs) -> list[Emission]:
+        told = None
+        for kind, phase in (
+            (AlertKind.REFERMENTING, Phase.REFERMENTING),
+            (AlertKind.FINISHED, Phase.FINISHED),
+            (AlertKind.STALLED, Phase.STALLED),
+        ):
+            if self._fired(kind) is not None:
+                told = phase
+                break
+        if told is None:
+            return self._quiet_phase(e, now)
+        self._candidate = None
+        return self._enter(told, e)
+
+    def _quiet_phase(self, e: Evidence, now: Signs) -> list[Emission]:
+        """The phase while nothing is told: it must hold for the dwell, and silence changes nothing."""
+        if math.isnan(e.level_points) or not e.data_age_hours <= self._thresholds.stale_hours:
+            return []
+        resting = not math.isnan(e.watch_hours)
+        if not self._begun:
+            phase = Phase.LAG
+        elif self.phase in (Phase.UNKNOWN, Phase.LAG):
+            phase = Phase.ACTIVE
+        elif now.slowing or resting or (self.phase is Phase.SLOWING and e.slowed_hours > SPED_UP_HOURS):
+            phase = Phase.SLOWING
+        else:
+            phase = Phase.ACTIVE
+        if resting and self.phase is Phase.FINISHED:
+            return []
+        if self.phase is Phase.UNKNOWN or phase is self.phase:
+            self._candidate = None
+            return self._enter(phase, e)
+        if self._candidate is None or self._candidate[0] is not phase:
+            self._candidate = (phase, e.at_ms)
+        if e.at_ms - self._candidate[1] < self._policy.phase_dwell * MS_PER_HOUR:
+            return []
+        self._candidate = None
+        return self._enter(phase, e)
+
+    def _enter(self, phase: Phase, e: Evidence) -> list[Emission]:
+        self.reason = wording.reason(phase, e)
+        if phase is self.phase:
+            return []
+        self.phase = phase
+        return [PhaseChange(e.at_ms, phase, self.reason)]
+
+    def _forecast(self, e: Evidence) -> list[Emission]:
+        whole_hour = e.at_ms % (FORECAST_HOURS * MS_PER_HOUR) == 0
+        if not whole_hour or not self._begun or self.phase in (Phase.FINISHED, Phase.REFERMENTING):
+            return []
+        return [Forecast(e.at_ms, _gravities(e), _times(e))]
+
+
+def _gravities(e: Evidence) -> Interval:
+    if math.isnan(e.final_p50):
+        return Interval()
+    return Interval(*(1.0 + p / POINTS_PER_SG for p in (e.final_p05, e.final_p50, e.final_p95)))
+
+
+def _times(e: Evidence) -> Interval:
+    if math.isnan(e.end_hours_p50):
+        return Interval()
+    hours = (e.end_hours_p05, e.end_hours_p50, e.end_hours_p95)
+    return Interval(*(e.at_ms + h * MS_PER_HOUR for h in hours))

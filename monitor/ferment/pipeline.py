@@ -1,0 +1,112 @@
+"""The one way in: events to emissions, for the daemon, the replay and the sweep alike.
+
+The batch is looked at every whole hour (UTC), and at once when a hand sample or a journal entry comes.
+`step` first
+settles all whole hours before the event, with what was known by then, and then admits it: a stream cut
+anywhere
+says exactly what the whole says up to there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast, Phase
+from monitor.ferment.event import Event, JournalEntry, Reading
+from monitor.ferment.evidence import Evidence, FitSettings
+from monitor.ferment.gauge import Gauge
+from monitor.ferment.judge import Judge
+from monitor.ferment.premise import Premise
+from monitor.ferment.verdict import Thresholds
+from monitor.units import MS_PER_HOUR, Quantity
+
+MOMENT_MS: Final = MS_PER_HOUR
+LONGEST_MS: Final = 400 * 24 * MS_PER_HOUR
+"""A batch is looked at for so long after pitching."""
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """All settings of the analysis."""
+
+    fit: FitSettings = field(default_factory=FitSettings)
+    thresholds: Thresholds = field(default_factory=Thresholds)
+    alerts: AlertPolicy = field(default_factory=AlertPolicy)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Where a batch stands, for a page or a status topic."""
+
+    at_ms: int
+    phase: Phase
+    reason: str
+    evidence: Evidence
+    open_alerts: tuple[AlertChange, ...]
+    """As they fired, oldest first."""
+    forecast: Forecast | None
+    """The latest one, None before any."""
+
+
+class Pipeline:
+    """One batch: everything it knows, and everything it says."""
+
+    def __init__(self, premise: Premise, settings: Analysis | None = None) -> None:
+        settings = Analysis() if settings is None else settings
+        self.premise = premise
+        self._gauge = Gauge(premise, settings.fit)
+        self._judge = Judge(premise, settings.thresholds, settings.alerts)
+        self._clock_ms: int | None = None
+        self._next_ms = -(-premise.pitched_ms // MOMENT_MS) * MOMENT_MS
+        self._last_ms = premise.pitched_ms + LONGEST_MS
+        self._evidence = Evidence(premise.pitched_ms)
+        self._open: dict[tuple[str, str], AlertChange] = {}
+        self._forecast: Forecast | None = None
+
+    def step(self, event: Event) -> list[Emission]:
+        """Take an event in and say what follows; emissions come in order of time."""
+        at_ms = event.at_ms if self._clock_ms is None else max(event.at_ms, self._clock_ms)
+        self._clock_ms = at_ms
+        said: list[Emission] = []
+        while self._next_ms < at_ms and self._next_ms <= self._last_ms:
+            said += self._look(self._next_ms)
+            self._next_ms += MOMENT_MS
+        if isinstance(event, Reading):
+            fresh = self._gauge.admit(event)
+            if fresh and event.quantity is Quantity.SAMPLE_GRAVITY:
+                said += self._look(at_ms)
+        elif isinstance(event, JournalEntry):
+            self._gauge.note(event)
+            self._judge.note(event)
+            said += self._look(at_ms)
+        return said
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """Where the batch stands since the last look."""
+        return Snapshot(
+            at_ms=self._evidence.at_ms,
+            phase=self._judge.phase,
+            reason=self._judge.reason,
+            evidence=self._evidence,
+            open_alerts=tuple(sorted(self._open.values(), key=lambda a: (a.fired_ms, a.kind, a.subject))),
+            forecast=self._forecast,
+        )
+
+    def _look(self, at_ms: int) -> list[Emission]:
+        if at_ms < self.premise.pitched_ms:
+            return []
+        self._evidence = self._gauge.measure(at_ms)
+        said = self._judge.look(self._evidence, self._gauge.hearing(at_ms))
+        for emission in said:
+            if isinstance(emission, Forecast):
+                self._forecast = emission
+            elif isinstance(emission, AlertChange):
+                key = (emission.kind.value, emission.subject)
+                if emission.state is AlertState.FIRING:
+                    self._open[key] = emission
+                else:
+                    self._open.pop(key, None)
+        return said

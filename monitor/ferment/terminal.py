@@ -1,0 +1,71 @@
+"""Where a must should end, as a distribution, before its ferment has said anything.
+
+From the maker's expected attenuation, or else from what the sugar came from by the mass balance of
+`monitor.must.alcohol`, held up by the yeast's alcohol tolerance. The widths are common practice: how far
+makers'
+figures and musts of a kind scatter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.ferment.premise import Must, MustKind, Yeast
+from monitor.must.alcohol import expected_final_gravity_sg
+from monitor.units import POINTS_PER_SG
+
+SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
+    MustKind.HONEY: (0.89, 0.045),
+    MustKind.MALT: (0.615, 0.045),
+    MustKind.FRUIT: (0.92, 0.035),
+    MustKind.SUGAR: (0.98, 0.03),
+    None: (0.85, 0.13),
+}
+"""Fermentable share of the dissolved solids and its spread (honey: check of US honey compositions 0.855 to
+0.943; malt: real attenuation of ordinary worts; fruit and sugar: common practice)."""
+GLYCEROL_POINTS: Final = 1.2
+"""Glycerol and acids, which the mass balance does not know."""
+TOLERANCE_SD_ABV: Final = 1.2
+"""Yeast stops within a per cent or so of its stated tolerance (common practice)."""
+LEAST_SD_POINTS: Final = 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A normal distribution of the final gravity, in points."""
+
+    mean_points: float
+    sd_points: float
+
+
+def expected_final(must: Must, yeast: Yeast, original_points: float) -> Expected:
+    """Final gravity that a must of this kind and original gravity (points) should reach."""
+    original_points = min(max(original_points, 1.0), 250.0)
+    original_sg = 1.0 + original_points / POINTS_PER_SG
+    if must.expected_apparent_attenuation is not None:
+        low, high = must.expected_apparent_attenuation
+        mean = original_points * (1.0 - (low + high) / 2.0)
+        sd = original_points * abs(high - low) / 3.0
+    else:
+        share, spread = SHARES[must.kind]
+
+        def end(part: float) -> float:
+            return (expected_final_gravity_sg(original_sg, min(max(part, 0.0), 1.0)) - 1.0) * POINTS_PER_SG
+
+        mean = end(share) + GLYCEROL_POINTS
+        sd = (end(share - spread) - end(min(share + spread, 1.0))) / 2.0
+    sd = max(sd, LEAST_SD_POINTS)
+    return _held_by_tolerance(yeast, original_sg, mean, sd)
+
+
+def _held_by_tolerance(yeast: Yeast, original_sg: float, mean: float, sd: float) -> Expected:
+    tolerance = yeast.alcohol_tolerance_abv
+    if tolerance is None:
+        return Expected(mean, sd)
+    floor = (expected_final_gravity_sg(original_sg, 1.0, tolerance + TOLERANCE_SD_ABV) - 1.0) * POINTS_PER_SG
+    stop = (expected_final_gravity_sg(original_sg, 1.0, tolerance) - 1.0) * POINTS_PER_SG
+    if floor <= mean:
+        return Expected(mean, sd)
+    # alcohol stops it first: centre on the tolerance, as wide as a per cent of alcohol or two
+    return Expected((floor + stop) / 2.0, max(sd, stop - floor))

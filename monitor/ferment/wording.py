@@ -1,0 +1,127 @@
+"""Reasons and messages in a maker's words, with the numbers."""
+
+from __future__ import annotations
+
+import math
+
+from monitor.ferment.emission import AlertKind, Phase
+from monitor.ferment.evidence import Evidence
+from monitor.units import POINTS_PER_SG
+
+
+def gravity(points: float) -> str:
+    """Specific gravity to four places, as makers read it."""
+    return f"{1.0 + points / POINTS_PER_SG:.4f}"
+
+
+def points(value: float) -> str:
+    """A number of points to one place."""
+    rounded = f"{abs(value):.1f}"
+    return f"{rounded} point" if rounded == "1.0" else f"{rounded} points"
+
+
+def span(hours: float) -> str:
+    """A length of time: hours up to three days, then days."""
+    return f"{hours:.0f} h" if hours < 72.0 else f"{hours / 24.0:.0f} days"
+
+
+def _fall(e: Evidence) -> str:
+    two_days = -2.0 * e.slope_two
+    if math.isnan(two_days):
+        return f"stands at {gravity(e.level_points)}"
+    verb = "has risen" if two_days < -0.05 else "has fallen"
+    return f"{verb} {points(two_days)} in 48 h"
+
+
+def _gap(e: Evidence) -> str:
+    gap = e.level_points - e.expected_points
+    side = "above" if gap >= 0.0 else "below"
+    return f"{points(gap)} {side} where this must should end"
+
+
+def _left(e: Evidence) -> str:
+    if e.left_p95 < 10.0:
+        return f"{points(e.left_p50)} still to fall, {points(e.left_p95)} at most"
+    return f"about {points(e.left_p50)} still to fall"
+
+
+def _cause(e: Evidence) -> str:
+    if e.cold_hours >= 6.0:
+        return f"; under the yeast's range for {e.cold_hours:.0f} h of the last 72: likely stalled by cold"
+    if e.temperature_drop_c >= 3.0:
+        return f"; {e.temperature_drop_c:.1f} degC colder than at its warmest: likely stalled by cold"
+    return "; the temperature was not the cause: think of nutrients, alcohol or tired yeast"
+
+
+def reason(phase: Phase, e: Evidence) -> str:
+    """One sentence that says why a ferment is in this phase."""
+    if phase is Phase.UNKNOWN:
+        return "too little was heard of the float to tell."
+    if phase is Phase.LAG:
+        level = gravity(e.level_points)
+        return f"stands at {level} and has not fallen 3 points yet, {span(e.hours_in)} after pitching."
+    if phase is Phase.ACTIVE:
+        return f"{_fall(e)} to {gravity(e.level_points)}, {_gap(e)}."
+    if phase is Phase.SLOWING:
+        return f"{_fall(e)} after {e.peak_per_day:.1f} points a day at its fastest; {_left(e)}."
+    if phase is Phase.FINISHED:
+        return f"{_fall(e)} and stands at {gravity(e.level_points)}, {_gap(e)}; {_left(e)}."
+    if phase is Phase.STALLED:
+        return f"{_fall(e)}, {_gap(e)}{_cause(e)}."
+    return f"{_fall(e)} to {gravity(e.level_points)} though it had ended or was meant to rest."
+
+
+def finished(e: Evidence) -> str:
+    """The message of a finished ferment, with what to do next."""
+    return (
+        f"Finished: {reason(Phase.FINISHED, e)} Confirm with a hand sample now and another two to three days"
+        " later; when both read the same, stabilise, and sweeten only after that. Do not bottle before."
+    )
+
+
+def stalled(e: Evidence) -> str:
+    """The message of a stalled ferment."""
+    what = "Not begun" if e.fallen_points < 3.0 else "Stalled"
+    advice = "Confirm with a hand sample, bring it into the yeast's range and rouse it gently"
+    return f"{what}: {reason(Phase.STALLED, e)} {advice}; do not bottle: it may go on."
+
+
+def refermenting(e: Evidence, fell_points: float, since_hours: float) -> str:
+    """The message of a batch that goes again."""
+    level = gravity(e.level_points)
+    return (
+        f"Fermenting again: has fallen {points(fell_points)} in {span(since_hours)} to {level}."
+        " Closed bottles can burst: keep them cold, behind a cover and away from people, vent them with eye"
+        " protection, and leave the vessel under an airlock. Confirm with a hand sample before anything else."
+    )
+
+
+def temperature(kind: AlertKind, e: Evidence, limit_c: float) -> str:
+    """The message of a temperature outside the yeast's range."""
+    if kind is AlertKind.TEMPERATURE_LOW:
+        side, advice = "cold", "Warm it slowly: it may stall"
+    else:
+        side, advice = "warm", "Cool it: off-flavours come of heat"
+    return f"Too {side}: {e.temperature_c:.1f} degC; the yeast's limit is {limit_c:g} degC. {advice}."
+
+
+def silent(sensor: str, hours: float, interval_hours: float) -> str:
+    """The message of a sensor that is not heard any more."""
+    usual = "" if math.isnan(interval_hours) else f"; it used to send every {interval_hours * 60.0:.0f} min"
+    return (
+        f"{sensor} has not been heard for {span(hours)}{usual}. Nothing is judged finished or"
+        " stalled meanwhile: look at its battery and its radio link."
+    )
+
+
+def nutrient(hours: float) -> str:
+    """The message of nutrient that is due."""
+    return (
+        f"Nutrient is due: {span(hours)} since pitching and none is in the journal. Dose by the sheet, never"
+        " over the packet's limit, and enter it."
+    )
+
+
+def infusion(days: float) -> str:
+    """The message of an infusion that should be tasted."""
+    return f"Taste the infusion: in for {days:.0f} days. Take it out when it is right, and enter that."
