@@ -15,6 +15,7 @@ from typing import Protocol
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
+from monitor.ferment.skew import TimeFlag
 from monitor.store.values import (
     Change,
     Committed,
@@ -24,6 +25,7 @@ from monitor.store.values import (
     Quarantined,
     Refused,
     Series,
+    Share,
     Silence,
     StoredAlert,
     StoredCalibration,
@@ -36,12 +38,13 @@ class Readings(Protocol):
     """Readings of all sensors. The key (sensor, quantity, time) is kept once: the first value stays."""
 
     def commit(
-        self, arrived: Sequence[Reading], *, flags: Sequence[int] = (), refused: Sequence[Refused] = ()
+        self, arrived: Sequence[Reading], *, flags: Sequence[TimeFlag] = (), refused: Sequence[Refused] = ()
     ) -> Committed:
         """Keep readings and refused messages in one transaction: durable when this returns.
 
-        `flags` has one number a reading, 0 for a sound one. StoreError for a value that is not finite or
-        a sensor name that cannot be kept: such a message belongs into quarantine.
+        `flags` says of each reading whether its time can be believed; without them all can. StoreError
+        for a value that is not finite or a sensor name that cannot be kept: such a message belongs into
+        quarantine.
         """
         ...
 
@@ -182,15 +185,15 @@ class Alerts(Protocol):
 class Outbox(Protocol):
     """Deliveries of notices: each is open until it is sent or dropped."""
 
-    def due(self, now_ms: int, *, limit: int = 50) -> list[Delivery]:
-        """Open deliveries that are due, the longest due first."""
+    def due(self, now_ms: int, *, channel: str | None = None, limit: int = 50) -> list[Delivery]:
+        """Open deliveries that are due, of one channel or of all, the longest due first."""
         ...
 
     def waiting(self, *, limit: int = 200) -> list[Delivery]:
         """All open deliveries."""
         ...
 
-    def next_due_ms(self) -> int | None:
+    def next_due_ms(self, channel: str | None = None) -> int | None:
         """When the next open delivery falls due."""
         ...
 
@@ -251,6 +254,26 @@ class Calibrations(Protocol):
         ...
 
 
+class Shares(Protocol):
+    """Links by which others may look at one batch, kept by the digest of their token."""
+
+    def make(self, batch: str, *, digest: str, at_ms: int) -> Share:
+        """Open a link; NotFoundError without the batch, InputError when too many are open."""
+        ...
+
+    def find(self, digest: str) -> Share:
+        """The open link with this digest; NotFoundError."""
+        ...
+
+    def listed(self, batch: str, *, limit: int = 100) -> list[Share]:
+        """Links of a batch, the newest first."""
+        ...
+
+    def revoke(self, share_id: int, *, at_ms: int) -> None:
+        """Take a link back; NotFoundError."""
+        ...
+
+
 class Changes(Protocol):
     """What other processes changed, and named marks."""
 
@@ -291,6 +314,9 @@ class Store(Protocol):
 
     @property
     def calibrations(self) -> Calibrations: ...
+
+    @property
+    def shares(self) -> Shares: ...
 
     @property
     def changes(self) -> Changes: ...

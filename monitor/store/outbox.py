@@ -29,18 +29,22 @@ class SqlOutbox:
             ]
         )
 
-    def due(self, now_ms: int, *, limit: int = 50) -> list[Delivery]:
-        """Deliveries that are due, the longest due first."""
-        return self._fetched(_open().where(deliveries.c.due_ms <= now_ms).limit(limit))
+    def due(self, now_ms: int, *, channel: str | None = None, limit: int = 50) -> list[Delivery]:
+        """Deliveries that are due, of one channel or of all, the longest due first."""
+        query = _open().where(deliveries.c.due_ms <= now_ms).limit(limit)
+        return self._fetched(query if channel is None else query.where(deliveries.c.channel == channel))
 
     def waiting(self, *, limit: int = 200) -> list[Delivery]:
         """Deliveries that are neither sent nor dropped, due or not, for a person to look at."""
         return self._fetched(_open().limit(limit))
 
-    def next_due_ms(self) -> int | None:
+    def next_due_ms(self, channel: str | None = None) -> int | None:
         """When the next delivery falls due, perhaps in the past; None where none is open."""
+        query = select(func.min(deliveries.c.due_ms))
+        if channel is not None:
+            query = query.where(deliveries.c.channel == channel)
         with self._gate.reading() as connection:
-            found: int | None = connection.execute(select(func.min(deliveries.c.due_ms))).scalar()
+            found: int | None = connection.execute(query).scalar()
         return found
 
     def mark_sent(self, delivery: Delivery, *, at_ms: int, remind_at_ms: int | None = None) -> None:

@@ -12,11 +12,12 @@ from sqlalchemy import ColumnElement, Connection, CursorResult, Select, bindpara
 from monitor.batch.sheet import HAND_PREFIX
 from monitor.errors import StoreError
 from monitor.ferment.event import Reading
+from monitor.ferment.skew import TimeFlag
 from monitor.store.changes import SqlChanges
 from monitor.store.gate import Gate
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.schema import batch_sensors, batches, readings, series
-from monitor.store.values import ChangeKind, Committed, Heard, Refused, Series, Thinned
+from monitor.store.values import FLAG_NUMBER, ChangeKind, Committed, Heard, Refused, Series, Thinned
 from monitor.units import Quantity
 
 _KNOWN_SERIES: Final = 10_000
@@ -69,7 +70,7 @@ class SqlReadings:
         )
 
     def commit(
-        self, arrived: Sequence[Reading], *, flags: Sequence[int] = (), refused: Sequence[Refused] = ()
+        self, arrived: Sequence[Reading], *, flags: Sequence[TimeFlag] = (), refused: Sequence[Refused] = ()
     ) -> Committed:
         """Keep readings and refused messages, all of them or none."""
         _check(arrived, flags)
@@ -164,7 +165,11 @@ class SqlReadings:
                 func.count(),
             )
             .join(series, series.c.id == readings.c.series_id)
-            .where(series.c.sensor == sensor, series.c.quantity == str(quantity), readings.c.flag == 0)
+            .where(
+                series.c.sensor == sensor,
+                series.c.quantity == str(quantity),
+                readings.c.flag == FLAG_NUMBER[TimeFlag.OK],
+            )
             .where(readings.c.time_ms >= from_ms, readings.c.time_ms < to_ms)
             .group_by("start")
             .order_by("start")
@@ -192,7 +197,7 @@ class SqlReadings:
             return [_heard(row) for row in connection.execute(query)]
 
     def _write(
-        self, connection: Connection, statement: Any, arrived: Sequence[Reading], flags: Sequence[int]
+        self, connection: Connection, statement: Any, arrived: Sequence[Reading], flags: Sequence[TimeFlag]
     ) -> tuple[int, dict[_Key, int]]:
         if not arrived:
             return 0, {}
@@ -204,9 +209,9 @@ class SqlReadings:
                 "time_ms": one.time_ms,
                 "value": one.value,
                 "received_ms": one.received_ms,
-                "flag": flag,
+                "flag": FLAG_NUMBER[flag],
             }
-            for one, flag in zip(arrived, flags or [0] * len(arrived), strict=True)
+            for one, flag in zip(arrived, flags or [TimeFlag.OK] * len(arrived), strict=True)
         ]
         stored = cast("CursorResult[Any]", connection.execute(statement, rows)).rowcount
         connection.execute(
@@ -267,7 +272,7 @@ class SqlReadings:
         self._series_ids = {**kept, **fresh} if len(fresh) <= _KNOWN_SERIES else {}
 
 
-def _check(arrived: Sequence[Reading], flags: Sequence[int]) -> None:
+def _check(arrived: Sequence[Reading], flags: Sequence[TimeFlag]) -> None:
     if flags and len(flags) != len(arrived):
         raise StoreError(f"{len(flags)} flags for {len(arrived)} readings")
     for one in arrived:

@@ -18,7 +18,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA_VERSION: Final = "0001"
+SCHEMA_VERSION: Final = "0002"
 """The newest revision in `migrations/versions`."""
 
 metadata: Final = MetaData(
@@ -181,4 +181,16 @@ marks: Final = Table(
     metadata,
     Column("name", Text, primary_key=True),
     Column("position", BigInteger, nullable=False),
+)
+
+shares: Final = Table(
+    "shares",
+    metadata,
+    Column("id", _KEY, primary_key=True),
+    Column("batch", Text, ForeignKey("batches.slug"), nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("created_ms", BigInteger, nullable=False),
+    Column("revoked_ms", BigInteger),
+    UniqueConstraint("digest"),
+    Index(None, "batch"),
 )

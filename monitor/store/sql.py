@@ -20,6 +20,7 @@ from monitor.store.opening import bring_up_to_date, check_soundness
 from monitor.store.outbox import SqlOutbox
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.readings import SqlReadings
+from monitor.store.shares import SqlShares
 
 
 class SqlStore:
@@ -46,6 +47,7 @@ class SqlStore:
         self.alerts = SqlAlerts(self._gate, self.changes)
         self.outbox = SqlOutbox(self._gate)
         self.calibrations = SqlCalibrations(self._gate, self.changes)
+        self.shares = SqlShares(self._gate)
 
     def __enter__(self) -> SqlStore:
         """The store itself; it is closed at the end of the block."""

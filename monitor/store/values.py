@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from monitor.ferment.emission import AlertKind, AlertState, Severity
 from monitor.ferment.event import Reading
+from monitor.ferment.skew import TimeFlag
 from monitor.units import Quantity
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+FLAG_NUMBER: Final[dict[TimeFlag, int]] = {TimeFlag.OK: 0, TimeFlag.FUTURE: 1, TimeFlag.ANCIENT: 2}
+"""How a flag is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +80,7 @@ class Series:
     """Readings as columns of equal length, in the order in which they arrived.
 
     `position` int64 (grows with arrival, never used twice), `source` int64 (index into `sources`),
-    `time_ms` int64, `value` float64 in the kept unit, `received_ms` int64, `flag` int64 (0 is sound).
+    `time_ms` int64, `value` float64 in the kept unit, `received_ms` int64, `flag` int64 (see `FLAG_NUMBER`).
     """
 
     sources: tuple[tuple[str, Quantity], ...]
@@ -201,3 +205,13 @@ class StoredCalibration:
     valid_from_ms: int
     entered_ms: int
     document: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A link by which somebody may look at one batch."""
+
+    id: int
+    batch: str
+    created_ms: int
+    revoked_ms: int | None = None

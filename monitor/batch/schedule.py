@@ -1,0 +1,93 @@
+"""What is due when: a pure function of the sheet and the journal.
+
+When nutrient and tasting fall due is decided by `monitor.ferment.alert.AlertPolicy`, so that this list and
+the alerts say the same. The outer bounds of an infusion's contact time are common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from monitor.batch.journal import latest
+from monitor.batch.sheet import Sheet
+from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.premise import MustKind
+from monitor.units import MS_PER_DAY, MS_PER_HOUR
+
+TASTE_AGAIN_DAYS: Final = 7.0
+"""Contact lasts from one to eight weeks: taste weekly (common practice)."""
+INFUSION_LONGEST_DAYS: Final = 56.0
+
+
+class DueKind(StrEnum):
+    """What falls due."""
+
+    NUTRIENT = "nutrient"
+    TASTE_INFUSION = "taste_infusion"
+    END_INFUSION = "end_infusion"
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """One thing to do, and the moment from which it is time."""
+
+    at_ms: int
+    kind: DueKind
+    text: str
+
+
+def due(sheet: Sheet, journal: Sequence[JournalEntry], policy: AlertPolicy | None = None) -> list[Due]:
+    """Everything that is still to be done, soonest first; what has been done is not in it.
+
+    Nothing is due any more once the batch has ended. That nutrient comes too late after a third of the
+    fall is left to the analysis, which sees the gravity.
+    """
+    if not sheet.open:
+        return []
+    rule = policy or AlertPolicy()
+    return sorted(
+        [*_nutrient(sheet, journal, rule), *_infusion(journal, rule)], key=lambda one: (one.at_ms, one.kind)
+    )
+
+
+def _nutrient(sheet: Sheet, journal: Sequence[JournalEntry], policy: AlertPolicy) -> list[Due]:
+    over = (JournalKind.NUTRIENT, JournalKind.STABILISED, JournalKind.PACKAGED)
+    if sheet.must.kind is MustKind.MALT or any(one.kind in over for one in journal):
+        return []
+    return [
+        Due(
+            sheet.pitched_ms + round(policy.nutrient_hours * MS_PER_HOUR),
+            DueKind.NUTRIENT,
+            "Give nutrient, before a third of the expected fall is done, and enter it.",
+        )
+    ]
+
+
+def _infusion(journal: Sequence[JournalEntry], policy: AlertPolicy) -> list[Due]:
+    begun, ended = latest(journal, JournalKind.INFUSION_IN), latest(journal, JournalKind.INFUSION_OUT)
+    if begun is None or (ended is not None and ended.done_ms >= begun.done_ms):
+        return []
+    if any(one.kind is JournalKind.PACKAGED and one.done_ms >= begun.done_ms for one in journal):
+        return []
+    what = f" ({begun.note})" if begun.note else ""
+    found: list[Due] = []
+    days = policy.infusion_days
+    while days < INFUSION_LONGEST_DAYS:
+        found.append(
+            Due(
+                begun.done_ms + round(days * MS_PER_DAY),
+                DueKind.TASTE_INFUSION,
+                f"Taste the infusion{what}: in for {days:g} days. Take it out when it is right.",
+            )
+        )
+        days += TASTE_AGAIN_DAYS
+    last = Due(
+        begun.done_ms + round(INFUSION_LONGEST_DAYS * MS_PER_DAY),
+        DueKind.END_INFUSION,
+        f"Take the infusion out{what}: it has been in for {INFUSION_LONGEST_DAYS:g} days.",
+    )
+    return [*found, last]
