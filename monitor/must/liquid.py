@@ -25,6 +25,8 @@ from monitor.must.density import (
 _MOST_ADDED: Final = 1e4
 """An addition of more than this many times the base's mass is no answer."""
 
+_ROUNDING_SG: Final = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class Liquid:
@@ -126,9 +128,11 @@ def unfermented(sg: float, volume_l: float = 1.0) -> Liquid:
 def grams_to_reach(base: Liquid, addition: Liquid, target_sg: float) -> float:
     """How many g of a liquid like `addition` bring `base` to `target_sg`; 0 where it is there already.
 
-    Raises QuantityError where no amount of it does.
+    Raises QuantityError where no amount of it does, or one of the two is empty.
     """
-    if base.sg == target_sg:
+    if base.total_g <= 0.0 or addition.total_g <= 0.0:
+        raise QuantityError("an empty liquid has no gravity: more than 0 L")
+    if abs(base.sg - target_sg) < _ROUNDING_SG:
         return 0.0
     one_gram = addition.times(1.0 / addition.total_g)
 

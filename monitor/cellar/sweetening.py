@@ -1,0 +1,172 @@
+"""Sweetening back: the weight of a sweetener for a gravity, the volume and strength that result, tasted
+steps.
+
+A mass balance from the measured gravity: the shortcut "points times volume over points per kg" comes out 1 to
+4 % short, because what is added takes room itself. Volumes are at 20 degC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.cellar.carbonation import G_PER_L_PER_VOLUME
+from monitor.cellar.caution import Advised, Caution, Hazard
+from monitor.cellar.possible import within
+from monitor.errors import QuantityError
+from monitor.must.alcohol import CO2_PER_EXTRACT, fermented
+from monitor.must.honey import DEXTROSE, LACTOSE, SUGAR, Sweetener, honey
+from monitor.must.liquid import Liquid, grams_to_reach
+
+SWEETEST_SG: Final = 1.15
+TASTED_SHARES: Final = (0.5, 0.25, 0.25)
+"""Half at once, then quarters with a tasting before each: sweetness is easily added and never taken out."""
+
+_SAME_SG: Final = 1e-6
+"""Gravities nearer than this are the same: a thousandth of a point is rounding."""
+
+
+def usual_sweeteners() -> tuple[Sweetener, ...]:
+    """What a maker has at hand: mean raw honey, sugar, dextrose, lactose."""
+    return honey(), SUGAR, DEXTROSE, LACTOSE
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One addition, and where it leads; taste before the next."""
+
+    adds_g: float
+    total_g: float
+    gravity_sg: float
+    volume_l: float
+    abv: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweetening(Advised):
+    """One sweetener for one target gravity."""
+
+    sweetener: Sweetener
+    mass_g: float
+    from_sg: float
+    target_sg: float
+    from_volume_l: float
+    volume_l: float
+    from_abv: float
+    abv: float
+    extract_g_per_l: float
+    """Dissolved solids after it, as sucrose."""
+    fermentable_g: float
+    """Sugar that yeast could take, of this addition."""
+    refermented_sg: float
+    """Where it would end if all of that fermented."""
+    refermented_volumes: float
+    """Volumes of CO2 that this would make: what threatens a sealed vessel."""
+    vessel_l: float | None
+    fits: bool | None
+    """Whether the whole fits the vessel; None where no vessel was given."""
+    draw_off_l: float
+    """Mead to take out before the first step so that it fits; the steps are for what is left."""
+    steps: tuple[Step, ...]
+
+    @property
+    def rise_l(self) -> float:
+        """How much room the addition takes."""
+        return self.volume_l - self.from_volume_l
+
+
+def sweeten(
+    base: Liquid, target_sg: float, sweetener: Sweetener, vessel_l: float | None = None
+) -> Sweetening:
+    """The weight of a sweetener that brings the whole of `base` to a gravity.
+
+    Where the result does not fit the vessel, the weight is for what stays after `draw_off_l` has been taken
+    out. Raises QuantityError for a target below the present gravity or above 1.150, an empty base, a base
+    larger than its vessel, or a sweetener too thin to reach the target.
+    """
+    if base.total_g <= 0.0:
+        raise QuantityError("an empty batch cannot be sweetened: more than 0 L")
+    from_sg = base.sg
+    if abs(target_sg - from_sg) < _SAME_SG:
+        target_sg = from_sg
+    within(
+        "target gravity",
+        target_sg,
+        from_sg,
+        SWEETEST_SG,
+        hint="sweetening only raises the gravity; to lower it, blend or dilute",
+    )
+    if vessel_l is not None:
+        within("volume", base.volume_l, 0.0, vessel_l, "L", hint="more than the vessel holds")
+    unit = sweetener.of_mass(1.0)
+    grams = grams_to_reach(base, unit, target_sg)
+    end_l = base.plus(unit.times(grams)).volume_l
+    kept = 1.0 if vessel_l is None else min(1.0, vessel_l / end_l)
+    stays, grams = base.times(kept), grams * kept
+    after = stays.plus(unit.times(grams))
+    fermentable_g = sweetener.fermentable_g(grams)
+    volumes = CO2_PER_EXTRACT * fermentable_g / after.volume_l / G_PER_L_PER_VOLUME
+    return Sweetening(
+        sweetener=sweetener,
+        mass_g=grams,
+        from_sg=from_sg,
+        target_sg=target_sg,
+        from_volume_l=stays.volume_l,
+        volume_l=after.volume_l,
+        from_abv=base.abv,
+        abv=after.abv,
+        extract_g_per_l=after.extract_g_per_l,
+        fermentable_g=fermentable_g,
+        refermented_sg=fermented(after, fermentable_g).sg,
+        refermented_volumes=volumes,
+        vessel_l=vessel_l,
+        fits=None if vessel_l is None else kept == 1.0,
+        draw_off_l=(1.0 - kept) * base.volume_l,
+        steps=_steps(stays, unit, grams),
+        cautions=_cautions(sweetener, volumes, grams),
+    )
+
+
+def sweeten_with_each(
+    base: Liquid, target_sg: float, sweeteners: Sequence[Sweetener], vessel_l: float | None = None
+) -> tuple[Sweetening, ...]:
+    """The same target with each of several sweeteners, in the order given; raises as `sweeten` does."""
+    return tuple(sweeten(base, target_sg, sweetener, vessel_l) for sweetener in sweeteners)
+
+
+def _steps(base: Liquid, unit: Liquid, grams: float) -> tuple[Step, ...]:
+    steps, total_g = [], 0.0
+    for share in TASTED_SHARES:
+        total_g += share * grams
+        there = base.plus(unit.times(total_g))
+        steps.append(Step(share * grams, total_g, there.sg, there.volume_l, there.abv))
+    return tuple(steps)
+
+
+def _cautions(sweetener: Sweetener, volumes: float, grams: float) -> tuple[Caution, ...]:
+    found = []
+    if volumes > 0.0:
+        found.append(
+            Caution(
+                Hazard.PRESSURE,
+                "Stabilise first and wait: this is fresh sugar, and yeast that is still alive would make"
+                f" {volumes:.1f} volumes of carbon dioxide of it. In a sealed bottle that bursts glass.",
+            )
+        )
+        found.append(
+            Caution(
+                Hazard.PRESSURE,
+                "Keep it under an airlock for some days after the last step and measure again: only a gravity"
+                " that stands still may be closed up.",
+            )
+        )
+    if grams > 0.0:
+        found.append(
+            Caution(
+                Hazard.QUALITY,
+                "Stir the gas out first and add slowly: powder or syrup in a gassy mead makes it foam over.",
+            )
+        )
+    found.extend(Caution(Hazard.QUALITY, note) for note in sweetener.notes)
+    return tuple(found)
