@@ -1,0 +1,321 @@
+"""Sulfur dioxide: how much of it protects, how much must be added, and what the limits are.
+
+Of the free SO2 only the molecular form stops yeasts and bacteria: X = 1/(1 + 10^(pH - pK)), the first
+dissociation. Sources do not agree on pK, and a tenth of it is a quarter of the dose:
+
+* `TEXTBOOK`: 1.81 in water at 20 to 25 degC, the figure of most wine-making tables, whatever the alcohol. The
+  default: at 5 % vol and more it never asks for less than the other does at 20 degC and up, so it is the
+  cautious one against spoilage.
+* `MIXED`: the thermodynamic table of Usseglio-Tomasset in OIV-MA-AS323-04C, which climbs with temperature and
+  alcohol, lowered to a mixed constant by Debye-Hueckel at the mean ionic strength 0.038 that the method
+  gives (its coefficients A 0.51, B 1.64 are from memory). The table begins at 20 degC: colder liquids are
+  taken as 20 degC, which flatters them.
+
+Whichever is chosen is written into the result. Laws change and bind those who sell; limits are shown as
+advice, with their year.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from monitor.cellar.caution import Advised, Caution, Hazard
+from monitor.cellar.molar import NA, SULFUR_DIOXIDE_G_MOL, H, K, O, S
+from monitor.cellar.possible import within
+from monitor.units import OZ_G
+
+TEXTBOOK_PK: Final = 1.81
+ACIDIFY_FIRST_PH: Final = 3.8
+"""Above this the free SO2 needed collides with taste and with the limits."""
+STOCK_STRENGTH: Final = 0.10
+"""A 10 % stock solution: 10 g of salt made up to 100 mL with water."""
+LABEL_MG_L: Final = 10.0
+"""Total from which the presence of sulfites is declared, EU and US alike."""
+USUAL_TARGET_MG_L: Final = 0.8
+"""Molecular SO2 for a sweet liquid, common practice; 0.5 for a dry one."""
+YEARLY_LOSS: Final = 0.10
+"""Share of its strength that opened powder loses in a year: common practice, from memory; it varies
+widely."""
+
+_TABLE_C: Final = (20.0, 25.0, 30.0, 35.0, 40.0)
+_TABLE_ABV: Final = (0.0, 5.0, 10.0, 15.0)
+_TABLE_PK: Final = (
+    (1.798, 2.000, 2.219, 2.334, 2.493),
+    (1.897, 2.098, 2.299, 2.397, 2.527),
+    (1.997, 2.198, 2.394, 2.488, 2.606),
+    (2.099, 2.301, 2.503, 2.607, 2.728),
+)
+_IONIC_STRENGTH: Final = 0.038
+_DEBYE_A: Final = 0.51
+_DEBYE_B: Final = 1.64
+_BOUND_PH: Final = (3.1, 3.5)
+_BOUND_SHARE: Final = (0.25, 0.50)
+
+
+class PkConvention(StrEnum):
+    """Which pK is used; see the module's text."""
+
+    TEXTBOOK = "flat 1.81"
+    MIXED = "OIV table, mixed constant"
+
+
+class Salt(StrEnum):
+    """What the SO2 is bought as."""
+
+    POTASSIUM_METABISULFITE = "potassium metabisulfite"
+    SODIUM_METABISULFITE = "sodium metabisulfite"
+    POTASSIUM_BISULFITE = "potassium bisulfite"
+
+
+_METABISULFITE_G_MOL: Final = 2 * S + 5 * O
+_SO2_YIELD: Final[Mapping[Salt, float]] = MappingProxyType(
+    {
+        Salt.POTASSIUM_METABISULFITE: 2 * SULFUR_DIOXIDE_G_MOL / (2 * K + _METABISULFITE_G_MOL),
+        Salt.SODIUM_METABISULFITE: 2 * SULFUR_DIOXIDE_G_MOL / (2 * NA + _METABISULFITE_G_MOL),
+        Salt.POTASSIUM_BISULFITE: SULFUR_DIOXIDE_G_MOL / (K + H + S + 3 * O),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SulfiteLimit:
+    """The most total SO2 that a law allows in a drink for sale."""
+
+    place: str
+    drink: str
+    total_mg_l: float
+    source: str
+
+
+LIMITS: Final = (
+    SulfiteLimit("US", "wine, honey wine among it", 350.0, "27 CFR 4.22(b)(1), as of 2016"),
+    SulfiteLimit(
+        "EU", "mead", 200.0, "Regulation (EC) No 1333/2008, category 14.2.5, from memory, as of 2023"
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SulfiteDose(Advised):
+    """Salt to add to a batch for a molecular SO2, and what the batch then holds."""
+
+    convention: PkConvention
+    pk: float
+    molecular_target_mg_l: float
+    free_needed_mg_l: float
+    """Free SO2 that gives the target at this pH."""
+    so2_to_add_mg_l: float
+    """What must be added for it: part of the addition binds."""
+    bound_share: float
+    total_after_mg_l: float
+    """Total found before, or the free where no total was given, and the addition."""
+    salt: Salt
+    salt_g: float
+    stock_10_percent_ml: float
+    """The same as a 10 % solution of the same powder."""
+    limits_exceeded: tuple[SulfiteLimit, ...]
+    label_required: bool
+    """Total at or above 10 mg/L: sulfites must be declared on drink for sale."""
+
+    @property
+    def salt_oz(self) -> float:
+        """The weight in avoirdupois ounces."""
+        return self.salt_g / OZ_G
+
+
+def so2_yield_g_per_g(salt: Salt) -> float:
+    """Grams of SO2 in one gram of pure salt (IUPAC masses)."""
+    return _SO2_YIELD[salt]
+
+
+def pk_thermodynamic(temperature_c: float, alcohol_abv: float) -> float:
+    """Thermodynamic pK of SO2: Usseglio-Tomasset, OIV-MA-AS323-04C Table I, straight lines between.
+
+    Raises QuantityError outside the table, 20..40 degC and 0..15 % vol.
+    """
+    within("temperature", temperature_c, _TABLE_C[0], _TABLE_C[-1], "degC")
+    within("alcohol", alcohol_abv, _TABLE_ABV[0], _TABLE_ABV[-1], "% vol")
+    at_temperature = [float(np.interp(temperature_c, _TABLE_C, row)) for row in _TABLE_PK]
+    return float(np.interp(alcohol_abv, _TABLE_ABV, at_temperature))
+
+
+def so2_pk(
+    temperature_c: float, alcohol_abv: float, convention: PkConvention = PkConvention.TEXTBOOK
+) -> float:
+    """The pK that a convention uses.
+
+    Liquids colder than 20 degC are taken as 20 degC, stronger than 15 % vol as 15. Raises QuantityError
+    outside -5..40 degC and 0..25 % vol.
+    """
+    within("temperature", temperature_c, -5.0, _TABLE_C[-1], "degC")
+    within("alcohol", alcohol_abv, 0.0, 25.0, "% vol")
+    if convention is PkConvention.TEXTBOOK:
+        return TEXTBOOK_PK
+    root = math.sqrt(_IONIC_STRENGTH)
+    lowered = _DEBYE_A * root / (1.0 + _DEBYE_B * root)
+    return pk_thermodynamic(max(temperature_c, _TABLE_C[0]), min(alcohol_abv, _TABLE_ABV[-1])) - lowered
+
+
+def molecular_share(ph: float, pk: float = TEXTBOOK_PK) -> float:
+    """Share of the free SO2 that is molecular. Raises QuantityError outside pH 2.5..5."""
+    within("pH", ph, 2.5, 5.0, hint="a mead lies between about 3 and 4.5; calibrate the meter")
+    return 1.0 / (1.0 + math.pow(10.0, ph - pk))
+
+
+def molecular_so2_mg_l(free_mg_l: float, ph: float, pk: float = TEXTBOOK_PK) -> float:
+    """Molecular SO2, mg/L, that so much free SO2 holds. Raises QuantityError outside 0..500 mg/L."""
+    return within("free SO2", free_mg_l, 0.0, 500.0, "mg/L") * molecular_share(ph, pk)
+
+
+def free_so2_needed_mg_l(molecular_mg_l: float, ph: float, pk: float = TEXTBOOK_PK) -> float:
+    """Free SO2, mg/L, that holds so much molecular; undoes `molecular_so2_mg_l`."""
+    return within("molecular SO2", molecular_mg_l, 0.0, 2.0, "mg/L") / molecular_share(ph, pk)
+
+
+def bound_share_estimate(ph: float) -> float:
+    """Share of an addition that binds and protects nothing: a club rule, 25 % at pH 3.1 to 50 % at 3.5.
+
+    Held at its ends. A young honey ferment may bind more, mainly to acetaldehyde (from memory): measure the
+    free SO2 a day later rather than trust this.
+    """
+    return float(np.interp(ph, _BOUND_PH, _BOUND_SHARE))
+
+
+def salt_g(so2_mg_l: float, volume_l: float, salt: Salt, powder_strength: float = 1.0) -> float:
+    """Grams of salt that bring so many mg/L of SO2 into a volume.
+
+    `powder_strength` is what is left of the powder's strength, 1 when new. Raises QuantityError outside
+    0..500 mg/L, 0..10000 L and a strength of 0.3..1.
+    """
+    within("SO2 addition", so2_mg_l, 0.0, 500.0, "mg/L")
+    within("volume", volume_l, 0.0, 10_000.0, "L")
+    within("powder strength", powder_strength, 0.3, 1.0, hint="discard weaker powder")
+    return so2_mg_l / 1_000.0 * volume_l / (so2_yield_g_per_g(salt) * powder_strength)
+
+
+def so2_added_mg_l(grams: float, volume_l: float, salt: Salt, powder_strength: float = 1.0) -> float:
+    """SO2, mg/L, that a weight of salt brings into a volume; undoes `salt_g`."""
+    within("salt", grams, 0.0, 100_000.0, "g")
+    within("volume", volume_l, 0.01, 10_000.0, "L")
+    within("powder strength", powder_strength, 0.3, 1.0)
+    return 1_000.0 * grams * so2_yield_g_per_g(salt) * powder_strength / volume_l
+
+
+def powder_strength_after(years_open: float, yearly_loss: float = YEARLY_LOSS) -> float:
+    """What is left of a powder's strength after years in an opened bag, 1 when new.
+
+    An estimate to weigh by, not a measurement; fresh powder each year is surer: a powder better than
+    believed overdoses. Raises QuantityError outside 0..10 years and a loss of 0..0.5.
+    """
+    within("age", years_open, 0.0, 10.0, "years")
+    within("yearly loss", yearly_loss, 0.0, 0.5)
+    return float((1.0 - yearly_loss) ** years_open)
+
+
+def limits_exceeded(total_mg_l: float) -> tuple[SulfiteLimit, ...]:
+    """The limits that a total lies above."""
+    return tuple(limit for limit in LIMITS if total_mg_l > limit.total_mg_l)
+
+
+def sulfite_dose(
+    volume_l: float,
+    ph: float,
+    *,
+    alcohol_abv: float,
+    temperature_c: float = 20.0,
+    molecular_target_mg_l: float = USUAL_TARGET_MG_L,
+    free_mg_l: float = 0.0,
+    total_mg_l: float | None = None,
+    salt: Salt = Salt.POTASSIUM_METABISULFITE,
+    powder_strength: float = 1.0,
+    bound_share: float | None = None,
+    convention: PkConvention = PkConvention.TEXTBOOK,
+) -> SulfiteDose:
+    """What to weigh for a molecular target, given the free (and total) SO2 measured in the batch.
+
+    `bound_share` is estimated from pH where it is None; 0 if the addition is known to stay free. Nothing is
+    cut off at a limit: what is exceeded is listed. Raises QuantityError for impossible values.
+    """
+    within("free SO2", free_mg_l, 0.0, 500.0, "mg/L")
+    before_mg_l = free_mg_l if total_mg_l is None else within("total SO2", total_mg_l, free_mg_l, 1e3, "mg/L")
+    pk = so2_pk(temperature_c, alcohol_abv, convention)
+    needed_mg_l = free_so2_needed_mg_l(molecular_target_mg_l, ph, pk)
+    share = bound_share_estimate(ph) if bound_share is None else within("bound share", bound_share, 0.0, 0.8)
+    add_mg_l = max(needed_mg_l - free_mg_l, 0.0) / (1.0 - share)
+    within("SO2 addition", add_mg_l, 0.0, 500.0, "mg/L", hint="lower the pH with acid first")
+    grams = salt_g(add_mg_l, within("volume", volume_l, 0.1, 10_000.0, "L"), salt, powder_strength)
+    after_mg_l = before_mg_l + add_mg_l
+    over = limits_exceeded(after_mg_l)
+    return SulfiteDose(
+        convention=convention,
+        pk=pk,
+        molecular_target_mg_l=molecular_target_mg_l,
+        free_needed_mg_l=needed_mg_l,
+        so2_to_add_mg_l=add_mg_l,
+        bound_share=share,
+        total_after_mg_l=after_mg_l,
+        salt=salt,
+        salt_g=grams,
+        stock_10_percent_ml=grams / STOCK_STRENGTH,
+        limits_exceeded=over,
+        label_required=after_mg_l >= LABEL_MG_L,
+        cautions=(*_dose_cautions(ph, after_mg_l, over, powder_strength), *HANDLING),
+    )
+
+
+def _dose_cautions(
+    ph: float, after_mg_l: float, over: tuple[SulfiteLimit, ...], powder_strength: float
+) -> tuple[Caution, ...]:
+    found = []
+    if ph > ACIDIFY_FIRST_PH:
+        text = (
+            f"At pH {ph:.2f} so much free SO2 is needed that taste and limits suffer: lower the pH to"
+            f" {ACIDIFY_FIRST_PH:g} or less with acid first, then work this out again."
+        )
+        found.append(Caution(Hazard.QUALITY, text))
+    for limit in over:
+        text = (
+            f"About {after_mg_l:.0f} mg/L in all would lie above the {limit.total_mg_l:.0f} mg/L for"
+            f" {limit.drink} in the {limit.place} ({limit.source}): do not add this much."
+        )
+        found.append(Caution(Hazard.LAW, text))
+    if after_mg_l >= LABEL_MG_L:
+        text = (
+            f"At {LABEL_MG_L:.0f} mg/L or more drink for sale must say that it contains sulfites; the rules"
+            " of the place of sale decide."
+        )
+        found.append(Caution(Hazard.LAW, text))
+    if powder_strength < 1.0:
+        text = (
+            f"Weighed for powder at {100.0 * powder_strength:.0f} % of its strength, an estimate: if it is"
+            " better than that the batch gets more. Buy fresh powder each year and keep it dry and airtight."
+        )
+        found.append(Caution(Hazard.SULFITE, text))
+    return tuple(found)
+
+
+HANDLING: Final = (
+    Caution(
+        Hazard.SULFITE,
+        "Some people, mostly with asthma, react badly to sulfites: mark every bottle that holds any, and ask"
+        " before serving it.",
+    ),
+    Caution(
+        Hazard.SULFITE,
+        "The powder gives off a gas that burns eyes and airways: open and weigh it in moving air, do not"
+        " breathe over it, wear eye protection, and never mix it dry with acid or in a closed room.",
+    ),
+    Caution(
+        Hazard.QUALITY,
+        "Weigh it on a scale that shows 0.1 g or better, dissolve it in a little cool water, stir it in"
+        " gently, and measure free SO2 and pH again a day later.",
+    ),
+)
+"""What must be said wherever sulfite is handled."""

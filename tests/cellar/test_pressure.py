@@ -1,0 +1,168 @@
+"""Sealed vessels against a balance worked out apart and against trade figures."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.cellar import pressure as p
+from monitor.cellar.carbonation import gauge_kpa
+from monitor.cellar.caution import Hazard
+from monitor.cellar.pressure import Danger, Vessel
+from monitor.errors import QuantityError
+from monitor.must.alcohol import composition
+
+from .checks import Check
+
+BALLING = "Balling's CO2 by the straight line for real extract, worked out apart (3 %: see the docstring)"
+FULL_BOTTLE = (
+    "Balling's CO2 and 0.85 volumes before, full bottle, Henry's law, worked out apart (4 %, as above)"
+)
+RULE = "rule of the trade: each gravity point adds about half a volume, 0.6 bar at 20 degC (a digit)"
+DROPS = (
+    # from, to, CO2 g/L, volumes, bar at 20 degC, bar at 30 degC
+    (1.010, 1.009, 0.97, 0.49, 0.56, 1.06),
+    (1.002, 0.998, 3.92, 1.98, 2.3, 3.4),
+    (1.005, 0.998, 6.86, 3.47, 4.1, 5.7),
+    (1.010, 1.005, 4.88, 2.47, 2.9, 4.1),
+    (1.010, 0.998, 11.7, 5.93, 7.2, 9.8),
+    (1.030, 0.998, 31.1, 15.7, 20.7, 28.0),
+)
+
+
+def sealed_bar(from_sg: float, to_sg: float, temperature_c: float) -> float:
+    return p.sealed_pressure(from_sg, to_sg, temperature_c=temperature_c, dissolved_volumes=0.85).gauge_bar
+
+
+CHECKS = [
+    *(Check(partial(p.co2_from_drop_g_per_l, a, b), g, 0.03 * g, BALLING) for a, b, g, _, _, _ in DROPS),
+    *(
+        Check(partial(lambda x, y: p.sealed_pressure(x, y).volumes_made, a, b), v, 0.035 * v, BALLING)
+        for a, b, _, v, _, _ in DROPS
+    ),
+    *(
+        Check(partial(sealed_bar, a, b, 20.0), bar, 0.04 * bar + 0.02, FULL_BOTTLE)
+        for a, b, _, _, bar, _ in DROPS
+    ),
+    *(
+        Check(partial(sealed_bar, a, b, 30.0), bar, 0.04 * bar + 0.02, FULL_BOTTLE)
+        for a, b, _, _, _, bar in DROPS
+    ),
+    Check(lambda: p.sealed_pressure(1.011, 1.010).volumes_made, 0.5, 0.05, RULE),
+    Check(lambda: sealed_bar(1.010, 1.009, 20.0), 0.6, 0.1, RULE),
+    Check(
+        lambda: p.co2_from_drop_g_per_l(1.040, 0.998, abv=0.0),
+        0.4629 * 0.8563 * 103.9,
+        0.4,
+        "mass balance, must of 1.040: 103.9 g/L extract, share 0.8563 fermented, Balling 0.4629 g/g (1 %)",
+    ),
+]
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_published_values(check: Check) -> None:
+    """Gas made and pressures reached agree with balances worked out apart."""
+    check.hold()
+
+
+@pytest.mark.parametrize(("original_sg", "present_sg"), [(1.040, 0.998), (1.060, 1.010), (1.100, 1.000)])
+def test_a_liquid_is_known_by_gravity_and_strength(original_sg: float, present_sg: float) -> None:
+    """Gravity and alcohol give back the composition that the ferment's own mass balance found."""
+    known = composition(original_sg, present_sg)
+    found = p.liquid_of(present_sg, known.abv)
+    assert found.ethanol_g == pytest.approx(known.ethanol_g, abs=1e-6)
+    assert found.extract_g == pytest.approx(known.extract_g, abs=1e-5)
+    assert found.volume_l == pytest.approx(1.0, abs=1e-9)
+
+
+@given(st.floats(1.005, 1.040), st.floats(0.0005, 0.006), st.floats(3.0, 8.0))
+def test_gas_adds_up_over_two_falls(middle_sg: float, fall: float, abv: float) -> None:
+    """A fall makes at least nearly the gas of its two halves, and a longer fall always more."""
+    whole = p.co2_from_drop_g_per_l(middle_sg + fall, middle_sg - fall, abv)
+    first = p.co2_from_drop_g_per_l(middle_sg + fall, middle_sg, abv)
+    second = p.co2_from_drop_g_per_l(middle_sg, middle_sg - fall, abv)
+    assert whole > first
+    # the second half starts from a little more alcohol than it is told, a litre a little smaller
+    assert whole == pytest.approx(first + second, rel=0.02)
+
+
+def test_no_fall_makes_no_gas() -> None:
+    """A gravity that stands still adds nothing to what is dissolved."""
+    still = p.sealed_pressure(1.000, 1.000)
+    assert still.co2_made_g_per_l == 0.0
+    assert still.volumes_total == p.DISSOLVED_VOLUMES
+    assert still.gauge_bar == pytest.approx(0.0, abs=0.01)
+
+
+@given(st.floats(0.5, 8.0), st.floats(0.0, 40.0))
+def test_a_full_vessel_follows_solubility(volumes: float, temperature_c: float) -> None:
+    """Without a headspace the pressure is the equilibrium pressure of the liquid."""
+    sealed = p.sealed_gauge_kpa(volumes, temperature_c)
+    assert sealed == pytest.approx(gauge_kpa(volumes, temperature_c), abs=1e-6)
+
+
+@given(st.floats(0.5, 8.0), st.floats(0.005, 1.0), st.floats(0.0, 40.0))
+def test_headspace_keeps_the_gas_balance(volumes: float, share: float, temperature_c: float) -> None:
+    """Room above the liquid lowers the CO2 pressure and adds at most the one atmosphere of air shut in."""
+    air_kpa = 101.325 * share / (share + 0.016)
+    full = p.sealed_gauge_kpa(volumes, temperature_c)
+    roomy = p.sealed_gauge_kpa(volumes, temperature_c, share)
+    assert air_kpa - 101.325 < roomy < full + air_kpa
+
+
+def test_headspace_takes_up_gas_as_an_ideal_one_would() -> None:
+    """Half a litre of room over a litre with one volume takes what the ideal gas law gives it, within 2 %."""
+    temperature_c, share = 20.0, 0.5
+    air_kpa = 101.325 * share / (share + 0.016)
+    co2_kpa = p.sealed_gauge_kpa(1.0, temperature_c, share) + 101.325 - air_kpa - 2.339
+    in_gas_mol = share * co2_kpa / (8.314 * 293.15)
+    in_liquid_volumes = co2_kpa / (gauge_kpa(1.0, temperature_c) + 101.325 - 2.339)
+    assert in_liquid_volumes + in_gas_mol * 22.263 == pytest.approx(1.0, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("bar", "vessel", "expected"),
+    [
+        (0.05, Vessel.STILL_WINE_BOTTLE, Danger.BELOW_USUAL),
+        (0.2, Vessel.STILL_WINE_BOTTLE, Danger.ABOVE_USUAL),
+        (0.2, Vessel.CARBOY, Danger.ABOVE_USUAL),
+        (2.0, Vessel.BEER_BOTTLE, Danger.BELOW_USUAL),
+        (2.5, Vessel.BEER_BOTTLE, Danger.NEAR_USUAL),
+        (2.9, Vessel.BEER_BOTTLE, Danger.ABOVE_USUAL),
+        (5.5, Vessel.SPARKLING_WINE_BOTTLE, Danger.NEAR_USUAL),
+        (6.1, Vessel.SPARKLING_WINE_BOTTLE, Danger.ABOVE_USUAL),
+    ],
+)
+def test_vessels_are_judged_by_usual_figures(bar: float, vessel: Vessel, expected: Danger) -> None:
+    """Common practice: 5 to 6 bar for sparkling wine, 2.8 for beer bottles, none for the others."""
+    assert p.danger(100.0 * bar, vessel) is expected
+
+
+def test_a_refermenting_sweet_bottle_is_a_bomb() -> None:
+    """Back-sweetened to 1.030 and fermented out, no usual vessel is below its figure."""
+    bomb = p.sealed_pressure(1.030, 0.998)
+    assert set(bomb.dangers.values()) == {Danger.ABOVE_USUAL}
+    assert bomb.warm_gauge_kpa > bomb.gauge_kpa
+    assert bomb.gauge_psi == pytest.approx(bomb.gauge_bar * 14.5038, rel=1e-5)
+
+
+def test_nothing_is_ever_certified() -> None:
+    """Even a harmless result says that it is no certificate, and how to vent a vessel safely."""
+    texts = " ".join(caution.text for caution in p.sealed_pressure(1.000, 1.000).cautions)
+    assert "never a certificate" in texts
+    assert "eye protection" in texts
+    assert all(caution.hazard is Hazard.PRESSURE for caution in p.sealed_pressure(1.0, 1.0).cautions)
+
+
+@pytest.mark.parametrize(
+    ("from_sg", "to_sg", "abv"),
+    [(1.010, 1.020, 5.0), (2.0, 1.0, 5.0), (1.002, 0.980, 5.0), (0.985, 0.984, 2.0), (1.010, 1.0, 40.0)],
+)
+def test_impossible_falls_are_refused(from_sg: float, to_sg: float, abv: float) -> None:
+    """Rising gravities, SG 2, falls past the last sugar and gravities below their alcohol raise
+    QuantityError."""
+    with pytest.raises(QuantityError):
+        p.co2_from_drop_g_per_l(from_sg, to_sg, abv)
