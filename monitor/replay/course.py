@@ -35,6 +35,8 @@ class Ferment:
     end_h: float
     """When the recording ends."""
     room_c: FloatArray
+    attainable_sg: float
+    """What the must, with its feeds and before any sweetening, could reach."""
     sweetened_h: float | None = None
 
     @property
@@ -87,6 +89,7 @@ def ferment_of(plan: Plan, rng: Generator) -> Ferment | None:
     if not _of_its_kind(plan, marks):
         return None
     sweetened_h = None
+    attainable_sg = float(course.attainable_sg[-1])
     if marks.finished_h is None:
         end_h = marks.stalls[-1][0] + rng.uniform(8.0, 14.0) * 24.0
     else:
@@ -98,7 +101,7 @@ def ferment_of(plan: Plan, rng: Generator) -> Ferment | None:
             course = _follow(plan, weather, deeds)
     end_h = min(end_h, HORIZON_H)
     deeds = tuple(deed for deed in deeds if deed.hour < end_h)
-    return Ferment(plan, course, marks, deeds, end_h, weather.room(plan), sweetened_h)
+    return Ferment(plan, course, marks, deeds, end_h, weather.room(plan), attainable_sg, sweetened_h)
 
 
 def _on_step(hour: float) -> float:

@@ -173,10 +173,11 @@ def _entry(row: _Table) -> JournalEntry:
 def _truth(table: _Table) -> Truth:
     marks: dict[str, Any] = {field: table.time(key) for key, field in TIME_KEYS.items()}
     for key, field in SPELL_KEYS.items():
-        marks[field] = tuple(
-            Spell(row.moment("from"), row.moment("until"), row.number("by", -100.0, 100.0))
-            for row in table.tables(key)
-        )
+        if key in table.cells:
+            marks[field] = tuple(
+                Spell(row.moment("from"), row.moment("until"), row.number("by", -100.0, 100.0))
+                for row in table.tables(key)
+            )
     marks["lost_marks"] = tuple(
         (row.moment("at"), row.number("points", 0.0, 1000.0) or 0.0)
         for row in table.tables("refermenting_lost")
@@ -252,7 +253,9 @@ def _truth_lines(truth: Truth) -> Iterator[str]:
         lines.append(f"final_gravity = {float(truth.final_gravity_sg)!r}")
     for key, field in SPELL_KEYS.items():
         spells = getattr(truth, field)
-        if spells:
+        if spells == () and field != "stalls":
+            lines.append(f"{key} = []")
+        elif spells:
             lines.append(f"{key} = [")
             lines += [f"  {_spell(spell)}," for spell in spells]
             lines.append("]")

@@ -43,6 +43,8 @@ class Simulated:
     gravity_sg: np.ndarray[tuple[int], np.dtype[np.float64]]
     """The noise-free gravity at these hours, at 20 degC."""
     temperature_c: np.ndarray[tuple[int], np.dtype[np.float64]]
+    attainable_sg: float
+    """The gravity that the must, with all that was added before any sweetening, could reach."""
 
     @property
     def truth(self) -> Truth:
@@ -103,7 +105,13 @@ def _recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Gene
     course = ferment.course
     whole = slice(0, int(ferment.end_h * 2.0) + 1, 2)
     return Simulated(
-        chosen, seed, recording, course.hours[whole], course.gravity_sg[whole], course.temperature_c[whole]
+        chosen,
+        seed,
+        recording,
+        course.hours[whole],
+        course.gravity_sg[whole],
+        course.temperature_c[whole],
+        ferment.attainable_sg,
     )
 
 
@@ -188,6 +196,8 @@ def _truth(
         cold = spells_beyond(course, yeast_c[0], below=True, pitched_ms=pitched_ms)
         warm = spells_beyond(course, yeast_c[1], below=False, pitched_ms=pitched_ms)
     ended = marks.finished_h is not None
+    feeds = (deed.hour for deed in ferment.deeds if deed.kind == "sugar" and deed.hour != ferment.sweetened_h)
+    fed_h = max(feeds, default=-1.0)
     lost = (
         lost_marks(course, ferment.sweetened_h, pitched_ms)
         if ferment.restarts and ferment.sweetened_h
@@ -197,8 +207,8 @@ def _truth(
         finished_ms=at(marks.finished_h),
         near_finish_ms=at(marks.near_h),
         final_gravity_sg=round(marks.final_sg, 5) if ended else None,
-        half_ms=at(marks.half_h) if ended else None,
-        three_quarters_ms=at(marks.three_quarters_h) if ended else None,
+        half_ms=at(marks.half_h) if ended and marks.half_h > fed_h else None,
+        three_quarters_ms=at(marks.three_quarters_h) if ended and marks.three_quarters_h > fed_h else None,
         stalls=stalls,
         sweetened_ms=at(ferment.sweetened_h),
         refermenting_ms=lost[0][0] if lost else None,
