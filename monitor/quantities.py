@@ -1,0 +1,359 @@
+"""Quantities as makers write them, to the units kept inside and back: `5.5lb`, `4.8 gal`, `65F`, `10 degP`.
+
+Each reader takes text and gives a float in one kept unit, or raises QuantityError that names the value,
+what was
+expected and the range. A gallon, pint or fluid ounce is the US one; `imp gal` is the other. `F` is
+Fahrenheit here and not a farad, `C` Celsius and not a coulomb: temperatures and gravities are read by this
+module, everything else by pint, whose registry is built at the first use because that takes a while.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+from monitor.errors import QuantityError
+from monitor.must.density import sg_from_density, sg_from_oechsle, sg_from_plato
+from monitor.units import (
+    LB_KG,
+    OZ_G,
+    POINTS_PER_SG,
+    PSI_KPA,
+    US_GAL_L,
+    ZERO_CELSIUS_K,
+    celsius_from_fahrenheit,
+    fahrenheit_from_celsius,
+)
+
+if TYPE_CHECKING:
+    import pint
+
+_LONGEST_TEXT: Final = 60
+_NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_LETTER: Final = "A-Za-zµμ"
+_UNIT: Final = (
+    rf"[{_LETTER}°º#%][{_LETTER}. _°]*"  # a word or two
+    rf"(?:/[{_LETTER}][{_LETTER} _]*)?"  # per another
+    rf"(?:(?<=[{_LETTER}])(?:\^?3|³))?"  # cubed, but never the 3 of `5 lb 3 oz`
+)
+_PART: Final = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*")
+
+_SPELLINGS: Final = {
+    "#": "lb",
+    "gals": "gal",
+    "ozs": "oz",
+    "fl oz": "fluid_ounce",
+    "fl. oz": "fluid_ounce",
+    "floz": "fluid_ounce",
+    "us gal": "gal",
+    "us fl oz": "fluid_ounce",
+    "imp gal": "imperial_gallon",
+    "imperial gal": "imperial_gallon",
+    "imperial gallons": "imperial_gallon",
+    "imperial gallon": "imperial_gallon",
+    "litre": "L",
+    "litres": "L",
+    "psig": "psi",
+    "mg/litre": "mg/L",
+    "g/litre": "g/L",
+    "ppm": "mg/L",
+    "mnd": "month",
+    "wk": "week",
+    "wks": "week",
+}
+"""Spellings that pint does not know, or knows as something else, by the one it does. A part per million in a
+drink is taken as a milligram per litre, as the trade does."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What is read: its name, the unit it is kept in as pint spells it, what is possible, an example."""
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    example: str
+    shown_unit: str
+    shown_factor: float = 1.0
+    """Shown units in one kept unit."""
+
+
+MASS: Final = Kind("mass", "g", 0.0, 1e7, "500 g, 2.5 kg, 5.5lb or 5 lb 8 oz", "kg", 1e-3)
+VOLUME: Final = Kind("volume", "L", 0.0, 10_000.0, "500 mL, 18 L or 4.8gal", "L")
+PRESSURE: Final = Kind("pressure", "kPa", 0.0, 1_000.0, "1.1 bar, 110 kPa or 16 psi", "kPa")
+CONCENTRATION: Final = Kind("concentration", "mg/L", 0.0, 1e6, "40 mg/L, 40 ppm or 0.5 g/L", "g/L", 1e-3)
+DURATION: Final = Kind("duration", "hour", 0.0, 24.0 * 3660.0, "36 h, 14 days or 2 weeks", "h")
+TEMPERATURE: Final = Kind("temperature", "degC", -10.0, 110.0, "18 degC, 18C or 65F", "degC")
+GRAVITY: Final = Kind("gravity", "sg", 0.95, 1.5, "1.040, 10 degP, 40 points, 40 Oe or 1038 kg/m3", "sg")
+STRENGTH: Final = Kind("alcohol", "%", 0.0, 25.0, "5.5%", "% vol")
+PH: Final = Kind("pH", "", 2.0, 6.0, "3.6", "")
+SHARE: Final = Kind("share", "", 0.0, 1.0, "17.2% or 0.172", "")
+
+
+def _shown(kind: Kind, value: float) -> str:
+    return f"{value * kind.shown_factor:g} {kind.shown_unit}".strip()
+
+
+def _fault(kind: Kind, text: str, reason: str) -> QuantityError:
+    shown = text if len(text) <= _LONGEST_TEXT else text[:_LONGEST_TEXT] + "..."
+    return QuantityError(
+        f"{kind.name} {shown!r}: {reason}; {_shown(kind, kind.low)} to {_shown(kind, kind.high)} is possible",
+        hint=f"write {kind.example}",
+    )
+
+
+def _in_range(kind: Kind, text: str, value: float) -> float:
+    if math.isfinite(value) and kind.low <= value <= kind.high:
+        return value
+    raise _fault(kind, text, f"{_shown(kind, value)} is out of range")
+
+
+def _parts(kind: Kind, text: str) -> list[tuple[float, str]]:
+    """The numbers of a text with their units: one pair, or several as in `5 lb 8 oz`."""
+    if len(text) > _LONGEST_TEXT:
+        raise _fault(kind, text, "too long to be a quantity")
+    found, position = [], 0
+    while position < len(text):
+        match = _PART.match(text, position)
+        if match is None or match.end() == position:
+            reason = "write a decimal point, not a comma" if "," in text else "not a number with a unit"
+            raise _fault(kind, text, reason)
+        found.append((float(match[1]), (match[2] or "").strip()))
+        position = match.end()
+    if not found:
+        raise _fault(kind, text, "empty")
+    return found
+
+
+def _single(kind: Kind, text: str) -> tuple[float, str]:
+    parts = _parts(kind, text)
+    if len(parts) > 1:
+        raise _fault(kind, text, "more than one number")
+    return parts[0]
+
+
+@cache
+def _registry() -> pint.UnitRegistry[Any]:
+    # imported here: pint takes a good part of a command's start
+    import pint
+
+    return pint.UnitRegistry()
+
+
+def _converted(kind: Kind, text: str, number: float, unit: str) -> float:
+    """`number` of `unit` in the kind's own unit, by pint."""
+    import pint
+
+    registry = _registry()
+    spelling = re.sub(r"(?:\^?3|³)$", "**3", _SPELLINGS.get(unit.casefold(), unit))
+    # `GAL` and `LB` are meant as they sound; where capitals have a meaning (`ML` is a million litres) it
+    # stands
+    for candidate in (spelling, spelling.casefold()):
+        try:
+            parsed = registry.Quantity(1.0, registry.parse_units(candidate))
+            return number * float(parsed.to(kind.unit).magnitude)
+        except pint.DimensionalityError as error:
+            raise _fault(kind, text, f"{unit} is no unit of {kind.name}") from error
+        except (pint.PintError, ValueError, TypeError, ArithmeticError, AssertionError):
+            continue  # pint's parser asserts on text that is no unit at all
+    raise _fault(kind, text, f"{unit!r} is not a unit that is known")
+
+
+def _read(kind: Kind, text: str) -> float:
+    total = 0.0
+    for number, unit in _parts(kind, text):
+        if not unit:
+            raise _fault(kind, text, "the unit is missing")
+        total += _converted(kind, text, number, unit)
+    return _in_range(kind, text, total)
+
+
+def mass_g(text: str) -> float:
+    """Grams of `500 g`, `5.5lb`, `5 lb 8 oz`; 0 to 10 tonnes."""
+    return _read(MASS, text)
+
+
+def volume_l(text: str) -> float:
+    """Litres of `500 mL`, `18 L`, `4.8gal` (US); 0 to 10000 L."""
+    return _read(VOLUME, text)
+
+
+def pressure_kpa(text: str) -> float:
+    """Kilopascals, gauge as they are read, of `1.1 bar`, `16 psi`; 0 to 1000 kPa."""
+    return _read(PRESSURE, text)
+
+
+def concentration_mg_l(text: str) -> float:
+    """Milligrams per litre of `40 mg/L`, `40 ppm`, `0.5 g/L`, `1 oz/gal`."""
+    return _read(CONCENTRATION, text)
+
+
+def duration_hours(text: str) -> float:
+    """Hours of `36 h`, `14 days`, `2 weeks`; up to ten years."""
+    return _read(DURATION, text)
+
+
+_DEGREE_SIGN: Final = re.compile(r"^(?:°|º|deg(?:rees?)?)\s*|_")
+_TO_CELSIUS: Final[dict[str, Callable[[float], float]]] = {
+    "c": float,
+    "celsius": float,
+    "f": celsius_from_fahrenheit,
+    "fahrenheit": celsius_from_fahrenheit,
+    "k": lambda kelvin: kelvin - ZERO_CELSIUS_K,
+    "kelvin": lambda kelvin: kelvin - ZERO_CELSIUS_K,
+}
+
+
+def temperature_c(text: str) -> float:
+    """Degrees Celsius of `18 degC`, `65F`, `291 K`; -10 to 110. A bare number is refused: it could be
+    either."""
+    number, unit = _single(TEMPERATURE, text)
+    if not unit:
+        raise _fault(TEMPERATURE, text, "the unit is missing")
+    convert = _TO_CELSIUS.get(_DEGREE_SIGN.sub("", unit.casefold()))
+    if convert is None:
+        raise _fault(TEMPERATURE, text, f"{unit} is no unit of temperature")
+    return _in_range(TEMPERATURE, text, convert(number))
+
+
+_TO_SG: Final[dict[str, Callable[[float], float]]] = {
+    "": float,
+    "sg": float,
+    "p": sg_from_plato,
+    "plato": sg_from_plato,
+    "bx": sg_from_plato,
+    "brix": sg_from_plato,
+    "oe": sg_from_oechsle,
+    "oechsle": sg_from_oechsle,
+    "points": lambda points: 1.0 + points / POINTS_PER_SG,
+    "pt": lambda points: 1.0 + points / POINTS_PER_SG,
+    "kg/m3": sg_from_density,
+    "kg/m^3": sg_from_density,
+    "kg/m³": sg_from_density,
+    "g/ml": lambda density: sg_from_density(1e3 * density),
+    "g/l": sg_from_density,
+}
+
+
+def gravity_sg(text: str) -> float:
+    """SG 20/20 of `1.040`, `10 degP`, `10 Bx`, `40 Oe`, `40 points`, `1038 kg/m3` (at 20 degC); 0.95 to
+    1.5."""
+    number, unit = _single(GRAVITY, text)
+    convert = _TO_SG.get(_DEGREE_SIGN.sub("", unit.casefold()))
+    if convert is None:
+        raise _fault(GRAVITY, text, f"{unit} is no unit of gravity")
+    if unit and not -100.0 <= number <= 2_000.0:
+        raise _fault(GRAVITY, text, "out of range")
+    return _in_range(GRAVITY, text, convert(number))
+
+
+def strength_abv(text: str) -> float:
+    """Per cent by volume of `5.5%`, `5.5 % vol`, `5.5`; 0 to 25."""
+    number, unit = _single(STRENGTH, text)
+    if unit.casefold() not in {"", "%", "% vol", "%vol", "abv", "% abv", "%abv"}:
+        raise _fault(STRENGTH, text, f"{unit} is no unit of strength by volume")
+    return _in_range(STRENGTH, text, number)
+
+
+def ph(text: str) -> float:
+    """pH of `3.6`, `pH 3.6`; 2 to 6."""
+    number, unit = _single(PH, re.sub(r"^\s*ph\s*", "", text, flags=re.IGNORECASE))
+    if unit:
+        raise _fault(PH, text, "pH has no unit")
+    return _in_range(PH, text, number)
+
+
+def share(text: str) -> float:
+    """A fraction of `17.2%` or `0.172`; 0 to 1."""
+    number, unit = _single(SHARE, text)
+    if unit not in {"", "%"}:
+        raise _fault(SHARE, text, f"{unit} is no unit of a share")
+    return _in_range(SHARE, text, number / 100.0 if unit else number)
+
+
+class UnitSystem(StrEnum):
+    """In what to show; the other follows in brackets where both are wanted."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+def _significant(value: float, digits: int = 3) -> str:
+    """Plain decimals with so many significant digits, never an exponent."""
+    if value == 0.0:
+        return "0"
+    value = float(f"{value:.{digits - 1}e}")  # first, or 0.9999 would be shown as 1.000
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}"
+
+
+def _metric_mass(grams: float) -> str:
+    if abs(grams) >= 1_000.0:
+        return f"{_significant(grams / 1_000.0)} kg"
+    if 0.0 < abs(grams) < 0.1:
+        return f"{_significant(1_000.0 * grams)} mg"
+    return f"{_significant(grams)} g"
+
+
+def _us_mass(grams: float) -> str:
+    # ounces are rounded to the tenth before pounds are split off, or 15.96 oz would print as 16.0
+    tenths = round(10.0 * grams / OZ_G)
+    if abs(tenths) < 160:
+        return f"{_significant(grams / OZ_G)} oz"
+    pounds, rest = divmod(tenths, 160)
+    return f"{pounds} lb {rest / 10.0:.1f} oz"
+
+
+def _metric_volume(litres: float) -> str:
+    return f"{_significant(1_000.0 * litres)} mL" if abs(litres) < 1.0 else f"{_significant(litres)} L"
+
+
+def _us_volume(litres: float) -> str:
+    gallons = litres / US_GAL_L
+    if abs(gallons) >= 0.5:
+        return f"{_significant(gallons)} US gal"
+    return f"{_significant(128.0 * gallons)} US fl oz"
+
+
+def _ordered(metric: str, us: str, system: UnitSystem, both: bool) -> str:
+    first, second = (metric, us) if system is UnitSystem.METRIC else (us, metric)
+    return f"{first} ({second})" if both else first
+
+
+def show_mass(grams: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`691 g (1 lb 8.4 oz)`, to three digits."""
+    return _ordered(_metric_mass(grams), _us_mass(grams), system, both)
+
+
+def show_volume(litres: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`18.5 L (4.88 US gal)`, to three digits."""
+    return _ordered(_metric_volume(litres), _us_volume(litres), system, both)
+
+
+def show_temperature(celsius: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`18.0 °C (64.4 °F)`."""
+    return _ordered(f"{celsius:.1f} °C", f"{fahrenheit_from_celsius(celsius):.1f} °F", system, both)
+
+
+def show_pressure(kpa: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`1.10 bar (16.0 psi)`, gauge."""
+    return _ordered(f"{kpa / 100.0:.2f} bar", f"{kpa / PSI_KPA:.1f} psi", system, both)
+
+
+def show_mass_per_volume(
+    grams_per_l: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True
+) -> str:
+    """`2.50 g/L (0.334 oz/US gal)`, to three digits."""
+    us = grams_per_l * US_GAL_L / (LB_KG * 1_000.0 / 16.0)
+    return _ordered(f"{_significant(grams_per_l)} g/L", f"{_significant(us)} oz/US gal", system, both)
+
+
+def show_gravity(sg: float) -> str:
+    """`1.0400`, one digit finer than a hydrometer reads."""
+    return f"{sg:.4f}"
