@@ -1,8 +1,7 @@
 """Quantities as makers write them, to the units kept inside and back: `5.5lb`, `4.8 gal`, `65F`, `10 degP`.
 
 Each reader takes text and gives a float in one kept unit, or raises QuantityError that names the value,
-what was
-expected and the range. A gallon, pint or fluid ounce is the US one; `imp gal` is the other. `F` is
+what was expected and the range. A gallon, pint or fluid ounce is the US one; `imp gal` is the other. `F` is
 Fahrenheit here and not a farad, `C` Celsius and not a coulomb: temperatures and gravities are read by this
 module, everything else by pint, whose registry is built at the first use because that takes a while.
 """
@@ -13,25 +12,44 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
+from monitor.cellar.shown import (
+    UnitSystem,
+    show_gravity,
+    show_mass,
+    show_mass_per_volume,
+    show_pressure,
+    show_temperature,
+    show_volume,
+)
 from monitor.errors import QuantityError
 from monitor.must.density import sg_from_density, sg_from_oechsle, sg_from_plato
-from monitor.units import (
-    LB_KG,
-    OZ_G,
-    POINTS_PER_SG,
-    PSI_KPA,
-    US_GAL_L,
-    ZERO_CELSIUS_K,
-    celsius_from_fahrenheit,
-    fahrenheit_from_celsius,
-)
+from monitor.units import POINTS_PER_SG, ZERO_CELSIUS_K, celsius_from_fahrenheit
 
 if TYPE_CHECKING:
     import pint
+
+__all__ = [
+    "UnitSystem",
+    "concentration_mg_l",
+    "duration_hours",
+    "gravity_sg",
+    "mass_g",
+    "ph",
+    "pressure_kpa",
+    "share",
+    "show_gravity",
+    "show_mass",
+    "show_mass_per_volume",
+    "show_pressure",
+    "show_temperature",
+    "show_volume",
+    "strength_abv",
+    "temperature_c",
+    "volume_l",
+]
 
 _LONGEST_TEXT: Final = 60
 _NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -275,85 +293,3 @@ def share(text: str) -> float:
     if unit not in {"", "%"}:
         raise _fault(SHARE, text, f"{unit} is no unit of a share")
     return _in_range(SHARE, text, number / 100.0 if unit else number)
-
-
-class UnitSystem(StrEnum):
-    """In what to show; the other follows in brackets where both are wanted."""
-
-    METRIC = "metric"
-    US = "us"
-
-
-def _significant(value: float, digits: int = 3) -> str:
-    """Plain decimals with so many significant digits, never an exponent."""
-    if value == 0.0:
-        return "0"
-    value = float(f"{value:.{digits - 1}e}")  # first, or 0.9999 would be shown as 1.000
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{decimals}f}"
-
-
-def _metric_mass(grams: float) -> str:
-    if abs(grams) >= 1_000.0:
-        return f"{_significant(grams / 1_000.0)} kg"
-    if 0.0 < abs(grams) < 0.1:
-        return f"{_significant(1_000.0 * grams)} mg"
-    return f"{_significant(grams)} g"
-
-
-def _us_mass(grams: float) -> str:
-    # ounces are rounded to the tenth before pounds are split off, or 15.96 oz would print as 16.0
-    tenths = round(10.0 * grams / OZ_G)
-    if abs(tenths) < 160:
-        return f"{_significant(grams / OZ_G)} oz"
-    pounds, rest = divmod(tenths, 160)
-    return f"{pounds} lb {rest / 10.0:.1f} oz"
-
-
-def _metric_volume(litres: float) -> str:
-    return f"{_significant(1_000.0 * litres)} mL" if abs(litres) < 1.0 else f"{_significant(litres)} L"
-
-
-def _us_volume(litres: float) -> str:
-    gallons = litres / US_GAL_L
-    if abs(gallons) >= 0.5:
-        return f"{_significant(gallons)} US gal"
-    return f"{_significant(128.0 * gallons)} US fl oz"
-
-
-def _ordered(metric: str, us: str, system: UnitSystem, both: bool) -> str:
-    first, second = (metric, us) if system is UnitSystem.METRIC else (us, metric)
-    return f"{first} ({second})" if both else first
-
-
-def show_mass(grams: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
-    """`691 g (1 lb 8.4 oz)`, to three digits."""
-    return _ordered(_metric_mass(grams), _us_mass(grams), system, both)
-
-
-def show_volume(litres: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
-    """`18.5 L (4.88 US gal)`, to three digits."""
-    return _ordered(_metric_volume(litres), _us_volume(litres), system, both)
-
-
-def show_temperature(celsius: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
-    """`18.0 °C (64.4 °F)`."""
-    return _ordered(f"{celsius:.1f} °C", f"{fahrenheit_from_celsius(celsius):.1f} °F", system, both)
-
-
-def show_pressure(kpa: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
-    """`1.10 bar (16.0 psi)`, gauge."""
-    return _ordered(f"{kpa / 100.0:.2f} bar", f"{kpa / PSI_KPA:.1f} psi", system, both)
-
-
-def show_mass_per_volume(
-    grams_per_l: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True
-) -> str:
-    """`2.50 g/L (0.334 oz/US gal)`, to three digits."""
-    us = grams_per_l * US_GAL_L / (LB_KG * 1_000.0 / 16.0)
-    return _ordered(f"{_significant(grams_per_l)} g/L", f"{_significant(us)} oz/US gal", system, both)
-
-
-def show_gravity(sg: float) -> str:
-    """`1.0400`, one digit finer than a hydrometer reads."""
-    return f"{sg:.4f}"

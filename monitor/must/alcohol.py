@@ -71,10 +71,9 @@ def _checked(original_gravity_sg: float) -> None:
 def attenuation(original_gravity_sg: float, present_sg: float) -> Attenuation:
     """Balling's alcohol and attenuation of a liquid that began at one gravity and reads another now.
 
-    RE = 0.1808 OE + 0.8192 AE; A = (OE - RE)/(2.0665 - 0.010665 OE); both SG 20/20. Yeast that is
-    still in the liquid does not matter; sugar or water added on the way does: then it is void.
-    Raises QuantityError for an original gravity outside 1.000..1.300. At 1.000 nothing can attenuate and the
-    attenuations are 0.
+    RE = 0.1808 OE + 0.8192 AE; A = (OE - RE)/(2.0665 - 0.010665 OE); both SG 20/20. Yeast that is still in
+    the liquid does not matter; sugar or water added on the way does: then it is void. Raises QuantityError
+    for an original gravity outside 1.000..1.300. At 1.000 nothing can attenuate and the attenuations are 0.
     """
     _checked(original_gravity_sg)
     oe = plato_from_sg(original_gravity_sg)
@@ -162,9 +161,9 @@ def expected_final_gravity_sg(
     """SG 20/20 at which a must ends when `fermentable_share` of its dissolved solids has gone.
 
     Mass balance with Balling's yields. Where the yeast's tolerance in per cent by volume is reached first,
-    the gravity at that strength: a soft ceiling (common practice), yeast often passes it a little. Real meads
-    end some 1 to 2 points higher, for their glycerol and acids.
-    Raises QuantityError for a share outside 0..1 or an original gravity outside 1.000..1.300.
+    the gravity at that strength: a soft ceiling (common practice), yeast often passes it a little. Real
+    meads end some 1 to 2 points higher, for their glycerol and acids. Raises QuantityError for a share
+    outside 0..1 or an original gravity outside 1.000..1.300.
     """
     _checked(original_gravity_sg)
     if not 0.0 <= fermentable_share <= 1.0:
@@ -193,9 +192,9 @@ class Energy:
 def energy(liquid: Liquid, serving_l: float) -> Energy:
     """Energy in a serving, by the factors of Regulation (EU) No 1169/2011 Annex XIV (from memory).
 
-    Alcohol 7 kcal or 29 kJ per g, carbohydrate 4 kcal or 17 kJ per g; all extract is counted as carbohydrate,
-    which is a little high. US practice takes 6.9 kcal per g of alcohol: 1 % less.
-    Raises QuantityError for a serving of no volume.
+    Alcohol 7 kcal or 29 kJ per g, carbohydrate 4 kcal or 17 kJ per g; all extract is counted as
+    carbohydrate, which is a little high. US practice takes 6.9 kcal per g of alcohol: 1 % less. Raises
+    QuantityError for a serving of no volume.
     """
     if serving_l <= 0.0:
         raise QuantityError(f"a serving of {serving_l:g} L is no serving: more than 0 L")

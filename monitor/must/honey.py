@@ -82,10 +82,9 @@ def _checked_moisture(moisture: float) -> None:
 def neat_honey_sg(moisture: float) -> float:
     """SG 20/20 of honey as it is, from its moisture in g/g.
 
-    Between 13 and 21 % from the table of Wedmore and White (from memory). Beyond it the sucrose curve of the
-    same solids, scaled to meet the table's end: honey is about 0.8 % lighter than sucrose of equal solids,
-    which is why that curve alone is not used.
-    Raises QuantityError outside 0.12..0.30.
+    Between 13 and 21 % from the table of Wedmore and White (from memory). Beyond it the sucrose curve of
+    the same solids, scaled to meet the table's end: honey is about 0.8 % lighter than sucrose of equal
+    solids, which is why that curve alone is not used. Raises QuantityError outside 0.12..0.30.
     """
     _checked_moisture(moisture)
     nearest = min(max(moisture, _NEAT_MOISTURE[0]), _NEAT_MOISTURE[-1])
@@ -97,9 +96,8 @@ def moisture_from_refractive_index(refractive_index: float, temperature_c: float
     """Moisture of honey in g/g from its refractive index.
 
     Wedmore's fit to Chataway's table, W = (-0.26810 - log10(n - 1))/0.002243 in per cent at 20 degC, with
-    0.00023 to add to n for each degree above. Often printed with 1.73190 in the place of -0.26810: that was a
-    logarithm with a barred 1 and gives nonsense as it stands.
-    Raises QuantityError outside 1.47..1.51.
+    0.00023 to add to n for each degree above. Often printed with 1.73190 in the place of -0.26810: that was
+    a logarithm with a barred 1 and gives nonsense as it stands. Raises QuantityError outside 1.47..1.51.
     """
     at_20c = refractive_index + 0.00023 * (temperature_c - 20.0)
     if not 1.47 <= at_20c <= 1.51:

@@ -1,0 +1,90 @@
+"""Amounts in words, metric and US, to three digits: what a scale and a jug at home can follow."""
+
+from __future__ import annotations
+
+import math
+from enum import StrEnum
+
+from monitor.units import OZ_G, PSI_KPA, US_GAL_L, fahrenheit_from_celsius
+
+
+class UnitSystem(StrEnum):
+    """Which system comes first; the other follows in brackets where both are wanted."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+def _significant(value: float, digits: int = 3) -> str:
+    """Plain decimals with so many significant digits, never an exponent."""
+    if value == 0.0:
+        return "0"
+    value = float(f"{value:.{digits - 1}e}")  # first, or 0.9999 would be shown as 1.000
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}"
+
+
+def _metric_mass(grams: float) -> str:
+    if abs(grams) >= 1_000.0:
+        return f"{_significant(grams / 1_000.0)} kg"
+    if 0.0 < abs(grams) < 0.1:
+        return f"{_significant(1_000.0 * grams)} mg"
+    return f"{_significant(grams)} g"
+
+
+def _us_mass(grams: float) -> str:
+    # ounces are rounded to the tenth before pounds are split off, or 15.96 oz would print as 16.0
+    tenths = round(10.0 * grams / OZ_G)
+    if abs(tenths) < 160:
+        return f"{_significant(grams / OZ_G)} oz"
+    pounds, rest = divmod(tenths, 160)
+    return f"{pounds} lb {rest / 10.0:.1f} oz"
+
+
+def _metric_volume(litres: float) -> str:
+    return f"{_significant(1_000.0 * litres)} mL" if abs(litres) < 1.0 else f"{_significant(litres)} L"
+
+
+def _us_volume(litres: float) -> str:
+    gallons = litres / US_GAL_L
+    if abs(gallons) >= 0.5:
+        return f"{_significant(gallons)} US gal"
+    return f"{_significant(128.0 * gallons)} US fl oz"
+
+
+def _ordered(metric: str, us: str, system: UnitSystem, both: bool) -> str:
+    first, second = (metric, us) if system is UnitSystem.METRIC else (us, metric)
+    return f"{first} ({second})" if both else first
+
+
+def show_mass(grams: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`691 g (1 lb 8.4 oz)`, to three digits."""
+    return _ordered(_metric_mass(grams), _us_mass(grams), system, both)
+
+
+def show_volume(litres: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`18.5 L (4.88 US gal)`, to three digits."""
+    return _ordered(_metric_volume(litres), _us_volume(litres), system, both)
+
+
+def show_temperature(celsius: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`18.0 °C (64.4 °F)`."""
+    return _ordered(f"{celsius:.1f} °C", f"{fahrenheit_from_celsius(celsius):.1f} °F", system, both)
+
+
+def show_pressure(kpa: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
+    """`1.10 bar (16.0 psi)`, gauge."""
+    return _ordered(f"{kpa / 100.0:.2f} bar", f"{kpa / PSI_KPA:.1f} psi", system, both)
+
+
+def show_mass_per_volume(
+    grams_per_l: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True
+) -> str:
+    """`2.50 g/L (0.334 oz/US gal)`, to three digits."""
+    us = grams_per_l * US_GAL_L / OZ_G
+    return _ordered(f"{_significant(grams_per_l)} g/L", f"{_significant(us)} oz/US gal", system, both)
+
+
+def show_gravity(sg: float) -> str:
+    """`1.0400`, one digit finer than a hydrometer reads."""
+    return f"{sg:.4f}"
