@@ -101,7 +101,7 @@ class Subscriber:
         self._trouble = "stopped"
 
     def wait_connected(self, timeout_s: float) -> bool:
-        """Whether the link is up, waiting at most so long for it."""
+        """Whether the link is up and subscribed, waiting at most so long for it."""
         return self._connected.wait(timeout_s)
 
     def reconnect(self) -> None:
@@ -253,7 +253,6 @@ class Subscriber:
         self._trouble = ""
         self._subscribe(client)
         client.publish(self._link.availability_topic, ONLINE, qos=1, retain=True)
-        self._connected.set()
         logger.info(
             "connected to %s:%d, session %s",
             self._link.host,
@@ -287,6 +286,7 @@ class Subscriber:
             logger.error(
                 "the broker refuses the subscription to %s; its access list must allow reading it", topic
             )
+        self._connected.set()
 
     def _on_connect_fail(self, _client: paho.Client, _userdata: object) -> None:
         self._note_trouble(
