@@ -27,6 +27,8 @@ FIRST_FEED_H: Final = 24.0
 """After pitching, once the lag is over; common practice."""
 SUGAR_BREAK: Final = 1.0 / 3.0
 """Share of the gravity's fall at which the last feed is due; common practice."""
+_ROUNDING_SG: Final = 1e-6
+"""A reading of three decimals that lies on a boundary belongs to the earlier side of it."""
 LATEST_SHARE: Final = 0.5
 """Past this share little is taken up, and what stays feeds spoilage."""
 
@@ -181,9 +183,10 @@ def feed_timing(original_gravity_sg: float, final_gravity_sg: float, present_sg:
     In time up to the sugar break, with care (no ammonium phosphate) up to half the fall, then too late.
     """
     within("present gravity", present_sg, 0.97, 1.2)
-    if present_sg >= sugar_break_sg(original_gravity_sg, final_gravity_sg):
+    reading_sg = present_sg + _ROUNDING_SG
+    if reading_sg >= sugar_break_sg(original_gravity_sg, final_gravity_sg):
         return FeedTiming.IN_TIME
-    if present_sg >= sugar_break_sg(original_gravity_sg, final_gravity_sg, LATEST_SHARE):
+    if reading_sg >= sugar_break_sg(original_gravity_sg, final_gravity_sg, LATEST_SHARE):
         return FeedTiming.WITH_CARE
     return FeedTiming.TOO_LATE
 

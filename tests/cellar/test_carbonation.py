@@ -206,7 +206,7 @@ def test_published_values(check: Check) -> None:
     check.hold()
 
 
-volumes = st.floats(0.05, 20.0)
+volumes = st.floats(0.05, 15.0)
 temperatures = st.floats(0.0, 40.0)
 
 
