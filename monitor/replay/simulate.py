@@ -180,11 +180,11 @@ def _truth(
 ) -> Truth:
     marks = ferment.marks
 
-    def at(hour: float | None) -> int | None:
-        return None if hour is None else pitched_ms + round(hour * MS_PER_HOUR)
-
     def moment(hour: float) -> int:
-        return pitched_ms + round(hour * MS_PER_HOUR)
+        return pitched_ms + round(hour * 60.0) * MS_PER_MINUTE
+
+    def at(hour: float | None) -> int | None:
+        return None if hour is None else moment(hour)
 
     stalls = tuple(
         Spell(moment(a), moment(min(b, ferment.end_h))) for a, b in marks.stalls if a < ferment.end_h

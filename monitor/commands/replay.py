@@ -1,0 +1,150 @@
+"""Recordings on the command line: replayed, scored against their truth, simulated."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from functools import partial
+from pathlib import Path
+from typing import Final, TypeVar
+
+import click
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+from monitor.errors import RecordingError
+from monitor.ferment.pipeline import Analysis
+from monitor.ferment.score_table import shown, table
+from monitor.replay.archive import Played, found, in_order, judged, over_all, replay_all
+from monitor.replay.recording import write
+from monitor.replay.simulate import scenario_names, simulate
+
+Item = TypeVar("Item")
+
+EXIT_INPUT: Final = 2
+MAX_ROWS_NAMED: Final = 3
+"""Faulty rows named on standard error for each recording; the timeline names more."""
+
+TABLE_WIDTH: Final = 112
+
+FOLDERS = click.argument(
+    "folders", metavar="DIR...", nargs=-1, required=True, type=click.Path(file_okay=False, path_type=Path)
+)
+
+
+def _with_progress(items: Iterable[Item], total: int, what: str) -> Iterator[Item]:
+    """The items, with a bar on standard error where that is a terminal."""
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task(what, total=total)
+        for item in items:
+            yield item
+            progress.advance(task)
+
+
+def _complain(failure: RecordingError) -> None:
+    click.echo(f"carboyd: {failure}", err=True)
+    if failure.hint:
+        click.echo(f"  {failure.hint}", err=True)
+
+
+def _name_faults(replay: Played) -> None:
+    faults = replay.faults
+    for line, complaint in faults.described[:MAX_ROWS_NAMED]:
+        click.echo(f"{replay.folder.name}: line {line} left out: {complaint}", err=True)
+    if faults.count > MAX_ROWS_NAMED:
+        click.echo(f"{replay.folder.name}: {faults.count} lines left out in all", err=True)
+
+
+@click.command("replay")
+@FOLDERS
+@click.option(
+    "--format", "form", type=click.Choice(("text", "jsonl")), default="text", show_default=True,
+    help="A timeline for people, or one JSON object a line for machines.",
+)  # fmt: skip
+@click.option("--forecasts", is_flag=True, help="Tell also where and when it should end, as seen on the way.")
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes to use; as many as cores by default.")
+def replay_command(folders: tuple[Path, ...], form: str, forecasts: bool, workers: int | None) -> None:
+    """Replay recordings as the daemon would have seen them.
+
+    DIR is a recording (a folder with readings.csv and batch.toml) or a folder of recordings.
+    """
+    recordings = found(folders)
+    replays = replay_all(recordings, Analysis(), json=form == "jsonl", forecasts=forecasts, workers=workers)
+    failed = False
+    finished: list[Played] = []
+    for replay in _with_progress(replays, len(recordings), "replaying"):
+        if replay.failure is not None:
+            _complain(replay.failure)
+            failed = True
+        elif form == "jsonl":
+            _name_faults(replay)
+            finished.append(replay)  # lines are in order of time over all recordings, so they must wait
+        else:
+            click.echo("\n".join([*(line for _, line in replay.lines), ""]))
+    for line in in_order(finished):
+        click.echo(line)
+    if failed:
+        sys.exit(EXIT_INPUT)
+
+
+@click.command("score")
+@FOLDERS
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes to use; as many as cores by default.")
+def score_command(folders: tuple[Path, ...], workers: int | None) -> None:
+    """Replay recordings that have a [truth] and score what was told.
+
+    DIR is a recording or a folder of recordings. What a recording's truth does not say is not judged.
+    """
+    recordings = found(folders)
+    scores = []
+    failed = False
+    results = over_all(recordings, partial(judged, analysis=Analysis()), workers=workers)
+    for result in _with_progress(results, len(recordings), "scoring"):
+        if result.failure is not None:
+            _complain(result.failure)
+            failed = True
+        elif result.score is not None:
+            scores.append(result.score)
+    shape = Table(title=f"{len(scores)} recordings", title_justify="left", box=SIMPLE_HEAD)
+    shape.add_column("what", no_wrap=True)
+    for heading in ("figure", "aim", "met", "of"):
+        shape.add_column(heading, justify="right", no_wrap=True)
+    for row in shown(table(scores)):
+        shape.add_row(*row)
+    Console(width=TABLE_WIDTH).print(shape)
+    if failed:
+        sys.exit(EXIT_INPUT)
+
+
+@click.command("simulate")
+@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+@click.option(
+    "--scenario", type=click.Choice(scenario_names()), default="all", show_default=True,
+    help='What happens to the ferment; "all" draws from the others.',
+)  # fmt: skip
+@click.option("--n", "count", type=click.IntRange(1, 100_000), default=1, show_default=True, help="How many.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="The first seed.")
+def simulate_command(folder: Path, scenario: str, count: int, seed: int) -> None:
+    """Write simulated recordings, truth included, into folders inside of DIR.
+
+    The same scenario and seed give the same recording.
+    """
+    for each in _with_progress(range(seed, seed + count), count, "simulating"):
+        ferment = simulate(scenario, each)
+        recording = ferment.recording
+        with recording.lines() as lines:
+            write(
+                folder / recording.name,
+                title=recording.title,
+                premise=recording.premise,
+                journal=recording.journal,
+                truth=recording.truth,
+                lines=lines,
+            )
+        click.echo(str(folder / recording.name))
+
+
+COMMANDS: Final = (replay_command, score_command, simulate_command)
