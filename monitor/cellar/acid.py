@@ -166,8 +166,7 @@ def equivalent_mass_g(acid: Acid) -> float:
 
 
 def as_acid(amount: float, acid: Acid, counted_as: Acid) -> float:
-    """So much of one acid, counted as another of the same titratable acid; any unit of mass or mass per
-    volume."""
+    """So much of one acid, counted as another with as many protons to titrate; in any unit of mass."""
     return amount * equivalent_mass_g(counted_as) / equivalent_mass_g(acid)
 
 

@@ -14,8 +14,10 @@ end, 5 % more CO2 pressure at the high end (the chart's distance from water betw
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 from scipy.optimize import brentq
@@ -38,6 +40,7 @@ MOL_PER_L_PER_VOLUME: Final = 1.0 / 22.263
 G_PER_L_PER_VOLUME: Final = CARBON_DIOXIDE_G_MOL * MOL_PER_L_PER_VOLUME
 
 MOST_VOLUMES: Final = 25.0
+MOST_KEG_VOLUMES: Final = 5.0
 WARMEST_C: Final = 80.0
 EXTRACT_BAND: Final = 0.05
 """Share by which dissolved extract may raise the CO2 pressure above that of water; see the module's text."""
@@ -71,13 +74,15 @@ HONEY_FERMENTABLE: Final = 0.90
 """Share of the solids taken to ferment: between the 0.855 and 0.943 that the same mean can be read as."""
 
 _CO2_PER_HEXOSE: Final = 2 * CARBON_DIOXIDE_G_MOL / HEXOSE_G_MOL
-_CO2_YIELD: Final = {
-    PrimingSugar.SUCROSE: 4 * CARBON_DIOXIDE_G_MOL / SUCROSE_G_MOL,
-    PrimingSugar.GLUCOSE_MONOHYDRATE: 2 * CARBON_DIOXIDE_G_MOL / (HEXOSE_G_MOL + WATER_G_MOL),
-    PrimingSugar.GLUCOSE: _CO2_PER_HEXOSE,
-    PrimingSugar.FRUCTOSE: _CO2_PER_HEXOSE,
-    PrimingSugar.HONEY: HONEY_SOLIDS * HONEY_FERMENTABLE * _CO2_PER_HEXOSE,
-}
+_CO2_YIELD: Final[Mapping[PrimingSugar, float]] = MappingProxyType(
+    {
+        PrimingSugar.SUCROSE: 4 * CARBON_DIOXIDE_G_MOL / SUCROSE_G_MOL,
+        PrimingSugar.GLUCOSE_MONOHYDRATE: 2 * CARBON_DIOXIDE_G_MOL / (HEXOSE_G_MOL + WATER_G_MOL),
+        PrimingSugar.GLUCOSE: _CO2_PER_HEXOSE,
+        PrimingSugar.FRUCTOSE: _CO2_PER_HEXOSE,
+        PrimingSugar.HONEY: HONEY_SOLIDS * HONEY_FERMENTABLE * _CO2_PER_HEXOSE,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,11 +233,14 @@ _KEG_CAUTIONS: Final = (
 def keg_pressure(volumes: float, temperature_c: float, ambient_kpa: float = ATMOSPHERE_KPA) -> KegPressure:
     """What to set the regulator to for a carbonation at the keg's temperature, with its band.
 
-    Raises QuantityError outside 0..5 volumes, 0..40 degC and 50..110 kPa of ambient pressure.
+    Raises QuantityError outside 0..40 degC and 50..110 kPa of ambient pressure, above 5 volumes, and for less
+    than the liquid holds in the open at that temperature.
     """
-    within("carbonation", volumes, 0.0, 5.0, "volumes", hint="about 3 volumes is usual in a keg")
     within("keg temperature", temperature_c, 0.0, 40.0, "degC")
     within("ambient pressure", ambient_kpa, 50.0, 110.0, "kPa")
+    open_volumes = residual_volumes(temperature_c, ambient_kpa)
+    hint = "about 3 volumes is usual in a keg; the lower figure is held without any pressure"
+    within("carbonation", volumes, open_volumes, MOST_KEG_VOLUMES, "volumes", hint=hint)
     low = gauge_kpa(volumes, temperature_c, ambient_kpa)
     return KegPressure(
         volumes=volumes,

@@ -1,15 +1,16 @@
 """Herbs, spices, fruit and wood in a finished batch: how much, how long, and when to taste.
 
 Flavour follows concentration and time; there is no law of nature for either, so the windows are common
-practice
-(7 to 14 days usual, one to eight weeks at the outside) and tasting decides.
+practice (7 to 14 days usual, one to eight weeks at the outside) and tasting decides.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 from monitor.cellar.caution import Advised, Caution, Hazard
@@ -28,9 +29,8 @@ class Form(StrEnum):
     DRIED = "dried"
 
 
-STRENGTH_OF_FORM: Final = {Form.FRESH: 1.0, Form.DRIED: 3.0}
-"""Flavour by weight against fresh: a kitchen rule for herbs, one part dried for three fresh, common
-practice."""
+STRENGTH_OF_FORM: Final[Mapping[Form, float]] = MappingProxyType({Form.FRESH: 1.0, Form.DRIED: 3.0})
+"""Flavour by weight against fresh: for herbs one part dried does for three fresh; common practice."""
 
 
 class ReminderKind(StrEnum):
@@ -102,8 +102,7 @@ def infusion_plan(
     """Amount and reminders for an infusion; days are counted from when it goes in.
 
     Tasting begins halfway to the usual window and goes on to the end of it; then comes a decision, and the
-    day on which it
-    comes out whatever it tastes like. `brings_sugar` for fruit and anything sweetened.
+    day on which it comes out whatever it tastes like. `brings_sugar` for fruit and anything sweetened.
     Raises QuantityError outside 0.05..10000 L, 0..500 g/L, and for a window that is out of order or past
     56 days.
     """
@@ -126,7 +125,7 @@ def infusion_plan(
 
 def _reminders(first: float, last: float, latest: float, every: float) -> tuple[Reminder, ...]:
     start = first / 2.0
-    # half a step of slack keeps a rounding error from adding a tasting on the day of the decision
+    # the slack keeps a rounding error from adding a tasting on the day of the decision
     count = max(math.ceil((last - start) / every - 1e-9), 0)
     tastings = [
         Reminder(

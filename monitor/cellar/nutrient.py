@@ -1,19 +1,18 @@
 """Nitrogen for the yeast: how much a honey must needs, from what, and when.
 
 Honey brings almost none of the nitrogen that yeast can take up (a few tens of mg per kg, from memory). The
-need is
-reckoned from the sugar and the yeast's demand, 0.75, 0.90 or 1.25 mg per g of sugar: common practice.
-Published trials disagree on the gain: a response-surface optimum for mead lies at 150 mg/L, while Pereira
-et al. (J. Inst.
-Brew. 121, 2015) found none from salts or vitamins and Mendes-Ferreira et al. (IJFM 144, 2010) found faster
-but not
-surer ends. So the figures are a sound middle, not a law.
+need is reckoned from the sugar and the yeast's demand, 0.75, 0.90 or 1.25 mg per g of sugar: common practice.
+Published trials disagree on the gain: a response-surface optimum for mead lies at 150 mg/L, while Pereira et
+al. (J. Inst. Brew. 121, 2015) found none from salts or vitamins, and Mendes-Ferreira et al. (IJFM 144, 2010)
+faster but not surer ends. So the figures are a sound middle, not a law.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 from monitor.cellar.caution import Advised, Caution, Hazard
@@ -27,10 +26,10 @@ FIRST_FEED_H: Final = 24.0
 """After pitching, once the lag is over; common practice."""
 SUGAR_BREAK: Final = 1.0 / 3.0
 """Share of the gravity's fall at which the last feed is due; common practice."""
-_ROUNDING_SG: Final = 1e-6
-"""A reading of three decimals that lies on a boundary belongs to the earlier side of it."""
 LATEST_SHARE: Final = 0.5
 """Past this share little is taken up, and what stays feeds spoilage."""
+_ROUNDING_SG: Final = 1e-6
+"""A reading of three decimals that lies on a boundary belongs to the earlier side of it."""
 
 
 class Demand(StrEnum):
@@ -41,7 +40,9 @@ class Demand(StrEnum):
     HIGH = "high"
 
 
-YAN_MG_PER_G_SUGAR: Final = {Demand.LOW: 0.75, Demand.MEDIUM: 0.90, Demand.HIGH: 1.25}
+YAN_MG_PER_G_SUGAR: Final[Mapping[Demand, float]] = MappingProxyType(
+    {Demand.LOW: 0.75, Demand.MEDIUM: 0.90, Demand.HIGH: 1.25}
+)
 """Milligrams of assimilable nitrogen per gram of sugar, common practice."""
 
 
@@ -64,8 +65,7 @@ DIAMMONIUM_PHOSPHATE: Final = Nutrient(
     ammonium_phosphate_share=1.0,
 )
 YEAST_AUTOLYSATE: Final = Nutrient(name="yeast autolysate", nitrogen_mg_per_g=40.0)
-"""About 4 % assimilable by assay, common practice. Some count it for three to four times as much; not so
-here."""
+"""About 4 % assimilable by assay, common practice. Some makers count it three or four times; not so here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +78,8 @@ class PhosphateLimit:
 
 
 PHOSPHATE_LIMITS: Final = (
-    PhosphateLimit("US", 0.96, "27 CFR 24.246, 8 lb in 1000 US gal, from memory"),
-    PhosphateLimit("EU", 1.0, "Regulation (EU) 2019/934, for wine"),
+    PhosphateLimit("US", 0.96, "27 CFR 24.246, 8 lb in 1000 US gal, from memory, as of 2023"),
+    PhosphateLimit("EU", 1.0, "Regulation (EU) 2019/934 for wine, quoted second-hand, as of 2019"),
 )
 
 
@@ -106,7 +106,8 @@ class Portion:
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """One addition; whichever comes first of its hour and its gravity, where it has both."""
+    """One addition, at an hour or at a gravity; what is left of all of them is due once the sugar break is
+    reached."""
 
     share: float
     after_pitching_h: float | None
@@ -121,7 +122,9 @@ class Split(StrEnum):
     FOUR = "quarters: after the lag, a day later, two days later, at the sugar break"
 
 
-_SPLIT_HOURS: Final = {Split.TWO: (FIRST_FEED_H,), Split.FOUR: (FIRST_FEED_H, 48.0, 72.0)}
+_SPLIT_HOURS: Final[Mapping[Split, tuple[float, ...]]] = MappingProxyType(
+    {Split.TWO: (FIRST_FEED_H,), Split.FOUR: (FIRST_FEED_H, 48.0, 72.0)}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,8 +207,7 @@ def nutrient_plan(
     """Feeds for a must; `blend` says which share of the nitrogen each product brings.
 
     `must_yan_mg_l` is what the must holds already: 0 to 20 for honey alone, more with fruit. Raises
-    QuantityError for
-    impossible values and for a blend whose shares do not add up to 1.
+    QuantityError for impossible values and for a blend whose shares do not add up to 1.
     """
     within("volume", volume_l, 0.1, 10_000.0, "L")
     total_share = sum(share for _, share in blend)
@@ -253,7 +255,8 @@ _ALWAYS: Final = (
     Caution(
         Hazard.QUALITY,
         "Feed only once the yeast is at work, never ammonium phosphate onto dry or just rehydrated yeast, and"
-        " none past half of the gravity's fall: what the yeast leaves feeds spoilage.",
+        " none past half of the gravity's fall: what the yeast leaves feeds spoilage. A fast ferment gets"
+        " what is left of its feeds when it reaches the sugar break, however early that is.",
     ),
     Caution(
         Hazard.CARBON_DIOXIDE,

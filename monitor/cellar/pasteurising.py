@@ -1,8 +1,7 @@
 """Pasteurising units: how much a heating did, and how long one must last.
 
 One unit is one minute at 60 degC; a degree more is worth 1.393 times as much (Del Vecchio, Dayharsh &
-Baselt, 1951),
-which is z = 6.95 K. The other figure in use, z = 7 K, gives 1 to 2 % less at 65 degC.
+Baselt, 1951), which is z = 6.95 K. The other figure in use, z = 7 K, gives 1 to 2 % less at 65 degC.
 """
 
 from __future__ import annotations
@@ -40,6 +39,8 @@ class Hold(Advised):
     target_pu: float
     temperature_c: float
     minutes: float
+    sealed_gauge_kpa: float
+    """What a full sealed vessel holds at that temperature; even a still one is under pressure when hot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +66,7 @@ def pasteurising_units(times_min: ArrayLike, temperatures_c: ArrayLike) -> float
 
     Exact where the temperature runs in straight lines between the readings, however far apart they are.
     Raises QuantityError for fewer than two readings, different lengths, times that do not rise, or a value
-    that is
-    not a number or outside -5..100 degC.
+    that is not a number or outside -5..100 degC.
     """
     times = np.asarray(times_min, dtype=np.float64)
     degrees = np.asarray(temperatures_c, dtype=np.float64)
@@ -102,8 +102,7 @@ def hold(
     """Minutes to hold a batch or its bottles hot; refused for sealed carbonated vessels.
 
     `dissolved_volumes` is the CO2 it holds, about 0.9 when still. Raises QuantityError as `minutes_at`
-    does, and
-    outside 0..10 volumes.
+    does, and outside 0..10 volumes.
     """
     minutes = minutes_at(target_pu, temperature_c)
     within("dissolved CO2", dissolved_volumes, 0.0, 10.0, "volumes")
@@ -120,7 +119,22 @@ def hold(
             gauge_kpa=pressure_kpa,
             cautions=(Caution(Hazard.PRESSURE, sentence), *_ALWAYS),
         )
-    return Hold(target_pu=target_pu, temperature_c=temperature_c, minutes=minutes, cautions=_ALWAYS)
+    return Hold(
+        target_pu=target_pu,
+        temperature_c=temperature_c,
+        minutes=minutes,
+        sealed_gauge_kpa=pressure_kpa,
+        cautions=(*_ALWAYS, *((_sealed_still_caution(pressure_kpa, temperature_c),) if sealed else ())),
+    )
+
+
+def _sealed_still_caution(pressure_kpa: float, temperature_c: float) -> Caution:
+    text = (
+        f"Even still, a full sealed bottle would hold about {pressure_kpa / KPA_PER_BAR:.1f} bar over the"
+        f" atmosphere at {temperature_c:g} degC, more as the liquid swells: stir the gas out first and loosen"
+        " the closure."
+    )
+    return Caution(Hazard.PRESSURE, text)
 
 
 _ALWAYS: Final = (

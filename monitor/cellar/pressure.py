@@ -92,8 +92,8 @@ class SealedPressure(Advised):
     gauge_kpa: float
     warm_gauge_kpa: float
     """The same vessel at 30 degC, or at `temperature_c` where that is warmer."""
-    dangers: Mapping[Vessel, Danger]
-    """At `temperature_c`, vessel by vessel."""
+    dangers: tuple[tuple[Vessel, Danger], ...]
+    """At `temperature_c`, for every vessel."""
 
     @property
     def gauge_bar(self) -> float:
@@ -172,7 +172,7 @@ def sealed_gauge_kpa(volumes: float, temperature_c: float, headspace_share: floa
         above_mol = headspace_share * co2_kpa / (factor * rt)
         return volumes_under(co2_kpa, temperature_c) + above_mol / MOL_PER_L_PER_VOLUME - volumes
 
-    co2_kpa = float(brentq(excess, 0.0, dissolved_kpa, xtol=1e-9)) if headspace_share else dissolved_kpa
+    co2_kpa = float(brentq(excess, 0.0, dissolved_kpa, xtol=1e-9)) if headspace_share > 0.0 else dissolved_kpa
     air_kpa = ATMOSPHERE_KPA * headspace_share / (headspace_share + _AIR_DISSOLVED)
     return co2_kpa + air_kpa + water_vapour_kpa(temperature_c) - ATMOSPHERE_KPA
 
@@ -236,6 +236,6 @@ def sealed_pressure(
         volumes_total=total,
         gauge_kpa=gauge_kpa,
         warm_gauge_kpa=warm_kpa,
-        dangers=MappingProxyType({vessel: danger(gauge_kpa, vessel) for vessel in Vessel}),
+        dangers=tuple((vessel, danger(gauge_kpa, vessel)) for vessel in Vessel),
         cautions=bottle_cautions(warm_kpa),
     )

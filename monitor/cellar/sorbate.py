@@ -27,10 +27,9 @@ SORBIC_PER_SORBATE: Final = SORBIC_ACID_G_MOL / POTASSIUM_SORBATE_G_MOL
 SORBIC_PKA: Final = 4.76
 """From memory, standard tables at 25 degC. Only the undissociated share acts."""
 EU_LIMIT_MG_L: Final = 200.0
-"""As sorbic acid: OIV II.3.4.5, and EU practice for mead (from memory, Regulation (EC) No 1333/2008, as of
-2023)."""
+"""As sorbic acid: OIV II.3.4.5; for mead Regulation (EC) No 1333/2008, from memory, as of 2023."""
 US_LIMIT_MG_L: Final = 300.0
-"""As sorbic acid: 27 CFR 24.246, quoted second-hand."""
+"""As sorbic acid: 27 CFR 24.246, quoted second-hand, as of 2023."""
 TASTED_FROM_MG_L: Final = (135.0, 400.0)
 """Where people begin to taste it, reported range: University of Minnesota enology bulletin (2014)."""
 
@@ -126,8 +125,7 @@ def underhill_mg_l(alcohol_abv: float, ph: float) -> float:
 
 
 def peynaud_mg_l(alcohol_abv: float) -> float | None:
-    """Sorbic acid, mg/L, by alcohol alone: a ladder ascribed to Peynaud, from memory; None outside 10..14 %
-    vol."""
+    """Sorbic acid, mg/L, by alcohol alone; None outside 10..14 % vol. Ascribed to Peynaud, from memory."""
     if not _TABLE_ABV[0] <= alcohol_abv <= _TABLE_ABV[-1]:
         return None
     return float(np.interp(alcohol_abv, _TABLE_ABV, _PEYNAUD_MG_L))

@@ -41,8 +41,7 @@ LABEL_MG_L: Final = 10.0
 USUAL_TARGET_MG_L: Final = 0.8
 """Molecular SO2 for a sweet liquid, common practice; 0.5 for a dry one."""
 YEARLY_LOSS: Final = 0.10
-"""Share of its strength that opened powder loses in a year: common practice, from memory; it varies
-widely."""
+"""Share of its strength that opened powder loses in a year: common practice, from memory, varies widely."""
 
 _TABLE_C: Final = (20.0, 25.0, 30.0, 35.0, 40.0)
 _TABLE_ABV: Final = (0.0, 5.0, 10.0, 15.0)
@@ -224,6 +223,14 @@ def limits_exceeded(total_mg_l: float) -> tuple[SulfiteLimit, ...]:
     return tuple(limit for limit in LIMITS if total_mg_l > limit.total_mg_l)
 
 
+def _total_before_mg_l(free_mg_l: float, total_mg_l: float | None) -> float:
+    """Total SO2 in the batch as far as it is known: the free is the least it can be."""
+    within("free SO2", free_mg_l, 0.0, 500.0, "mg/L")
+    if total_mg_l is None:
+        return free_mg_l
+    return within("total SO2", total_mg_l, free_mg_l, 1_000.0, "mg/L", hint="the total includes the free")
+
+
 def sulfite_dose(
     volume_l: float,
     ph: float,
@@ -243,8 +250,7 @@ def sulfite_dose(
     `bound_share` is estimated from pH where it is None; 0 if the addition is known to stay free. Nothing is
     cut off at a limit: what is exceeded is listed. Raises QuantityError for impossible values.
     """
-    within("free SO2", free_mg_l, 0.0, 500.0, "mg/L")
-    before_mg_l = free_mg_l if total_mg_l is None else within("total SO2", total_mg_l, free_mg_l, 1e3, "mg/L")
+    before_mg_l = _total_before_mg_l(free_mg_l, total_mg_l)
     pk = so2_pk(temperature_c, alcohol_abv, convention)
     needed_mg_l = free_so2_needed_mg_l(molecular_target_mg_l, ph, pk)
     share = bound_share_estimate(ph) if bound_share is None else within("bound share", bound_share, 0.0, 0.8)
@@ -314,8 +320,9 @@ HANDLING: Final = (
     ),
     Caution(
         Hazard.QUALITY,
-        "Weigh it on a scale that shows 0.1 g or better, dissolve it in a little cool water, stir it in"
-        " gently, and measure free SO2 and pH again a day later.",
+        "Weigh it on a scale that shows 0.1 g or better, or measure out a fresh 10 % solution where the"
+        " weight is small; dissolve it in a little cool water, stir it in gently, and measure free SO2 and pH"
+        " again a day later.",
     ),
 )
 """What must be said wherever sulfite is handled."""

@@ -260,9 +260,12 @@ def test_a_keg_comes_with_its_cautions() -> None:
     assert keg.gauge_psi == pytest.approx(16.0, abs=0.1)
 
 
-@pytest.mark.parametrize(("wanted", "temperature_c"), [(-0.1, 4.0), (6.0, 4.0), (3.0, -1.0), (3.0, 60.0)])
+@pytest.mark.parametrize(
+    ("wanted", "temperature_c"), [(-0.1, 4.0), (1.0, 4.0), (6.0, 4.0), (3.0, -1.0), (3.0, 60.0)]
+)
 def test_impossible_kegs_are_refused(wanted: float, temperature_c: float) -> None:
-    """Negative or bottle-bursting carbonations and impossible temperatures raise QuantityError."""
+    """Less than stays in the open, more than a keg should hold and impossible temperatures raise
+    QuantityError."""
     with pytest.raises(QuantityError):
         c.keg_pressure(wanted, temperature_c)
 

@@ -105,13 +105,21 @@ def test_sealed_and_carbonated_is_refused() -> None:
 
 @pytest.mark.parametrize(("sealed", "volumes"), [(True, 0.86), (False, 3.0), (True, 1.0), (True, 0.0)])
 def test_still_or_open_gets_a_time(sealed: bool, volumes: float) -> None:
-    """Still bottles and open vessels get their minutes, and the same warnings."""
+    """Still bottles and open vessels get their minutes, and warnings; a sealed one hears of its pressure."""
     result = p.hold(50.0, 65.0, sealed=sealed, dissolved_volumes=volumes)
     assert isinstance(result, Hold)
     assert result.minutes == pytest.approx(9.53, abs=0.01)
     hazards = {caution.hazard for caution in result.cautions}
     assert {Hazard.PRESSURE, Hazard.HEAT, Hazard.ALCOHOL} <= hazards
     assert "Never heat anything carbonated in a sealed vessel" in result.cautions[0].text
+    assert any("Even still, a full sealed bottle" in c.text for c in result.cautions) == sealed
+
+
+def test_even_still_bottles_are_under_pressure_when_hot() -> None:
+    """What an open ferment left dissolved presses with more than 1 bar at 65 degC, by Henry's law."""
+    result = p.hold(50.0, 65.0, sealed=True, dissolved_volumes=0.86)
+    assert isinstance(result, Hold)
+    assert result.sealed_gauge_kpa == pytest.approx(150.0, abs=30.0)
 
 
 @pytest.mark.parametrize(

@@ -144,7 +144,7 @@ def test_vessels_are_judged_by_usual_figures(bar: float, vessel: Vessel, expecte
 def test_a_refermenting_sweet_bottle_is_a_bomb() -> None:
     """Back-sweetened to 1.030 and fermented out, no usual vessel is below its figure."""
     bomb = p.sealed_pressure(1.030, 0.998)
-    assert set(bomb.dangers.values()) == {Danger.ABOVE_USUAL}
+    assert bomb.dangers == tuple((vessel, Danger.ABOVE_USUAL) for vessel in Vessel)
     assert bomb.warm_gauge_kpa > bomb.gauge_kpa
     assert bomb.gauge_psi == pytest.approx(bomb.gauge_bar * 14.5038, rel=1e-5)
 
