@@ -227,6 +227,8 @@ def sealed_pressure(
     made_g_per_l = co2_from_drop_g_per_l(from_sg, to_sg, abv)
     made = made_g_per_l / G_PER_L_PER_VOLUME
     total = made + within("dissolved CO2", dissolved_volumes, 0.0, 6.0, "volumes")
+    hint = "far beyond any bottle: never seal a batch that can still ferment this much"
+    within("carbon dioxide", total, 0.0, MOST_VOLUMES, "volumes", hint=hint)
     gauge_kpa = sealed_gauge_kpa(total, temperature_c, headspace_share)
     warm_kpa = sealed_gauge_kpa(total, max(temperature_c, WARM_ROOM_C), headspace_share)
     return SealedPressure(

@@ -166,3 +166,10 @@ def test_impossible_falls_are_refused(from_sg: float, to_sg: float, abv: float) 
     QuantityError."""
     with pytest.raises(QuantityError):
         p.co2_from_drop_g_per_l(from_sg, to_sg, abv)
+
+
+def test_beyond_any_vessel_there_is_no_figure() -> None:
+    """A whole ferment in a sealed vessel is refused with the advice never to seal it."""
+    with pytest.raises(QuantityError, match="carbon dioxide") as caught:
+        p.sealed_pressure(1.060, 0.998)
+    assert "never seal" in caught.value.hint
