@@ -18,12 +18,15 @@ None of this has a closed form, so no curve that an analysis might fit is favour
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from monitor.replay.kinetics_malt import Rates, cell_rates, three_sugar_rates
 
 FloatArray = NDArray[np.float64]
 
@@ -43,6 +46,14 @@ NITROGEN_HALF_G_L: Final = 0.010
 BIOMASS_PER_NITROGEN: Final = 31.0
 
 
+class Model(StrEnum):
+    """Which published model the ferment follows."""
+
+    NITROGEN = "nitrogen"
+    THREE_SUGARS = "three sugars"
+    CELLS = "cells"
+
+
 @dataclass(frozen=True, slots=True)
 class Sugar:
     """One fermentable sugar: how much, how willingly it is taken up, and what it waits for."""
@@ -59,7 +70,11 @@ class Sugar:
 class Strain:
     """The yeast; rates are per hour at 20 degC."""
 
+    model: Model = Model.NITROGEN
+    speed: float = 1.0
+    """Scales time in the malt models, which know none of what follows."""
     growth: float = 0.16
+    growth_half_g_l: float = 2.0
     uptake: float = 0.22
     lag_h: float = 8.0
     coldest_c: float = 3.0
@@ -153,8 +168,28 @@ def _cardinal(strain: Strain, temperature_c: float) -> float:
     return (temperature_c - high) * above * above / ((best - low) * below)
 
 
-def _rates(strain: Strain, wort: Wort, cooling_h: float) -> Callable[[Sequence[float], float], list[float]]:
+def rates_of(strain: Strain, wort: Wort, cooling_h: float, heat: float) -> Rates:
     """The derivative of the state: a function of the state and the room's temperature."""
+    if strain.model is Model.THREE_SUGARS:
+        return three_sugar_rates(strain.speed, wort.ethanol_yield, heat, cooling_h)
+    if strain.model is Model.CELLS:
+        at_start = sum(sugar.grams_l for sugar in wort.sugars)
+        return cell_rates(strain.speed, at_start, wort.ethanol_yield, heat, cooling_h)
+    return _nitrogen_rates(strain, wort, cooling_h, heat)
+
+
+def start_of(strain: Strain, wort: Wort, start_c: float) -> list[float]:
+    """The state at pitching."""
+    if strain.model is Model.THREE_SUGARS:
+        cells = [0.0, 125.0, 0.0, 0.0, 0.0]
+    elif strain.model is Model.CELLS:
+        cells = [1.92, 0.08, 0.0, 2.0, 0.0]
+    else:
+        cells = [wort.pitch_g_l, 0.02 * wort.pitch_g_l, 0.0, wort.nitrogen_g_l, 1.0]
+    return [*cells, 0.0, 0.0, start_c, *(sugar.grams_l for sugar in wort.sugars)]
+
+
+def _nitrogen_rates(strain: Strain, wort: Wort, cooling_h: float, heat: float) -> Rates:
     sugars = wort.sugars
     ethanol_yield, glycerol_yield = wort.ethanol_yield, wort.glycerol_yield
     reference = _cardinal(strain, REFERENCE_C)
@@ -175,7 +210,7 @@ def _rates(strain: Strain, wort: Wort, cooling_h: float) -> Callable[[Sequence[f
             total += flow
             before += held
         fed = nitrogen / (NITROGEN_HALF_G_L + nitrogen) if nitrogen > 0.0 else 0.0
-        grown = strain.growth * work * fed * before / (2.0 + before) * active
+        grown = strain.growth * work * fed * before / (strain.growth_half_g_l + before) * active
         woken = lagging * pace / strain.lag_h
         cold = strain.sleeps_below_c - warmth
         dozing = active * min(cold, 2.0) / (2.0 * strain.sleep_h) if cold > 0.0 else 0.0
@@ -190,7 +225,7 @@ def _rates(strain: Strain, wort: Wort, cooling_h: float) -> Callable[[Sequence[f
             strain.turnover * pace * (fed * 6.0 * (1.0 - capacity) - (1.0 - fed) * capacity),
             ethanol_yield * total,
             glycerol_yield * total,
-            HEAT_K_PER_G_L * total - (warmth - room_c) / cooling_h,
+            heat * total - (warmth - room_c) / cooling_h,
             *flows,
         ]
 
@@ -227,16 +262,22 @@ def _do(deed: Deed, state: list[float], strain: Strain, wort: Wort) -> None:
 
 
 def integrate(
-    wort: Wort, strain: Strain, room_c: FloatArray, deeds: Sequence[Deed], *, cooling_h: float, start_c: float
+    wort: Wort,
+    strain: Strain,
+    room_c: FloatArray,
+    deeds: Sequence[Deed],
+    *,
+    cooling_h: float,
+    start_c: float,
+    heat: float = HEAT_K_PER_G_L,
 ) -> Course:
     """Follow a ferment, by Runge-Kutta of fourth order in steps of `STEP_H`.
 
     `room_c` is the room's temperature at every half step, so its length is twice the steps and one.
     """
-    rates = _rates(strain, wort, cooling_h)
+    rates = rates_of(strain, wort, cooling_h, heat)
     steps = (len(room_c) - 1) // 2
-    state = [wort.pitch_g_l, 0.02 * wort.pitch_g_l, 0.0, wort.nitrogen_g_l, 1.0, 0.0, 0.0, start_c]
-    state += [sugar.grams_l for sugar in wort.sugars]
+    state = start_of(strain, wort, start_c)
     waiting = sorted(deeds, key=lambda deed: deed.hour, reverse=True)
     room = room_c.tolist()
     rows = [tuple(state)]

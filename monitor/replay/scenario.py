@@ -14,7 +14,7 @@ from typing import Final
 from numpy.random import Generator
 
 from monitor.ferment.premise import MustKind
-from monitor.replay.kinetics import Deed, Strain, Sugar, Wort, extract_for
+from monitor.replay.kinetics import Deed, Model, Strain, Sugar, Wort, extract_for
 from monitor.replay.room import Room, RoomSpell
 
 GRAMS_PER_POINT: Final = 2.13
@@ -199,7 +199,16 @@ def strong(rng: Generator) -> Plan:
 def wort(rng: Generator) -> Plan:
     """Malt wort, 1.040 to 1.065, a third of the extract unfermentable."""
     gravity = rng.uniform(1.040, 1.065)
-    return _plan(rng, MustKind.MALT, gravity, _malt(rng, gravity), (2.0, 6.0))
+    plan = _plan(rng, MustKind.MALT, gravity, _malt(rng, gravity), (2.0, 6.0))
+    model = rng.random()
+    if model < 0.3:
+        return replace(plan, strain=replace(plan.strain, model=Model.THREE_SUGARS), racked_at=None)
+    if model < 0.5:
+        # their yeast dies above 14 degC, so it gets a cool room
+        room = _room(rng, (9.5, 13.5))
+        strain = replace(plan.strain, model=Model.CELLS)
+        return replace(plan, strain=strain, room=room, start_c=room.mean_c, racked_at=None)
+    return plan
 
 
 def cider(rng: Generator) -> Plan:
@@ -219,16 +228,22 @@ def _any(rng: Generator) -> Plan:
     return makers[int(rng.choice(len(makers), p=(0.4, 0.15, 0.2, 0.2, 0.05)))](rng)
 
 
+def _nitrogen(rng: Generator) -> Plan:
+    """Any must, by the model that knows of lag, sleep and hunger."""
+    plan = _any(rng)
+    return replace(plan, strain=replace(plan.strain, model=Model.NITROGEN))
+
+
 def long_lag(rng: Generator) -> Plan:
     """Old or cold yeast that takes two to five days to show."""
-    plan = _any(rng)
+    plan = _nitrogen(rng)
     weak = replace(plan.wort, pitch_g_l=plan.wort.pitch_g_l * 0.4)
     return replace(plan, wort=weak, strain=replace(plan.strain, lag_h=rng.uniform(40.0, 110.0)))
 
 
 def long_tail(rng: Generator) -> Plan:
     """The last points go at under a point a day for two to twelve days."""
-    plan = _any(rng)
+    plan = _nitrogen(rng)
     points = rng.uniform(3.0, 6.5)
     tail = Sugar(
         grams_l=points * GRAMS_PER_POINT,
@@ -257,7 +272,7 @@ def cold_slow(rng: Generator) -> Plan:
 
 def cold_stall(rng: Generator) -> Plan:
     """The room turns cold under way; the yeast sleeps, and wakes slowly when it is warm again."""
-    plan = session(rng) if rng.random() < 0.6 else _any(rng)
+    plan = session(rng) if rng.random() < 0.6 else _nitrogen(rng)
     strain = replace(plan.strain, coldest_c=rng.uniform(4.0, 7.0), sleeps_below_c=rng.uniform(9.5, 13.0))
     strain = replace(strain, wake_h=rng.uniform(20.0, 90.0), sleep_h=rng.uniform(5.0, 14.0))
     return replace(
@@ -268,7 +283,7 @@ def cold_stall(rng: Generator) -> Plan:
 
 def hot_stall(rng: Generator) -> Plan:
     """A heater left on kills most of the yeast."""
-    plan = _any(rng)
+    plan = _nitrogen(rng)
     strain = replace(plan.strain, hottest_c=rng.uniform(36.0, 38.0), death_per_g_h=4.0e-4)
     return replace(
         plan, strain=strain, chill_at=rng.uniform(0.3, 0.7), chill_c=rng.uniform(15.0, 19.0),
@@ -297,7 +312,7 @@ def tolerance_stall(rng: Generator) -> Plan:
 
 def fed(rng: Generator) -> Plan:
     """Honey or sugar is added in one to three steps under way."""
-    plan = _any(rng)
+    plan = _nitrogen(rng)
     count = int(rng.integers(1, 4))
     shares = sorted(rng.uniform(0.3, 0.85, count).tolist())
     feeds = tuple((share, rng.uniform(4.0, 20.0)) for share in shares)
@@ -308,7 +323,7 @@ def fed(rng: Generator) -> Plan:
 
 def sweetened(rng: Generator) -> Plan:
     """Stabilised and sweetened after its end, and it holds."""
-    plan = session(rng) if rng.random() < 0.7 else _any(rng)
+    plan = session(rng) if rng.random() < 0.7 else _nitrogen(rng)
     return replace(plan, sweetened_points=rng.uniform(4.0, 18.0))
 
 
