@@ -134,7 +134,8 @@ def fugacity_coefficient(pressure_kpa: float, temperature_c: float) -> float:
     """How far CO2 gas is from ideal: fugacity over pressure.
 
     Second virial coefficient after Tsonopoulos (1974). Within 0.03 % of the reference equation of state
-    up to 5 bar and within 2 % up to 30 bar, from 0 to 65 degC; it errs to the high side.
+    up to 5 bar and within 2 % up to 30 bar, from 0 to 65 degC. It errs to the high side, so that pressures
+    above 20 bar, where nothing should be sealed anyway, come out up to 2 % low.
     """
     t = temperature_c + ZERO_CELSIUS_K
     r = t / _CRITICAL_K

@@ -37,9 +37,11 @@ ACIDIFY_FIRST_PH: Final = 3.8
 STOCK_STRENGTH: Final = 0.10
 """A 10 % stock solution: 10 g of salt made up to 100 mL with water."""
 LABEL_MG_L: Final = 10.0
-"""Total from which the presence of sulfites is declared, EU and US alike."""
+"""Total from which sulfites are declared: in the US at this figure, in the EU above it (as of 2016)."""
 USUAL_TARGET_MG_L: Final = 0.8
-"""Molecular SO2 for a sweet liquid, common practice; 0.5 for a dry one."""
+"""Molecular SO2 for a sweet liquid, common practice."""
+DRY_TARGET_MG_L: Final = 0.5
+"""Molecular SO2 for a dry liquid, common practice."""
 YEARLY_LOSS: Final = 0.10
 """Share of its strength that opened powder loses in a year: common practice, from memory, varies widely."""
 
