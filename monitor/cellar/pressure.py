@@ -29,9 +29,7 @@ from monitor.cellar.carbonation import (
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
-from monitor.must.alcohol import CO2_PER_EXTRACT, fermented
-from monitor.must.density import ETHANOL_20C_KG_M3, WATER_20C_KG_M3
-from monitor.must.liquid import Liquid
+from monitor.must.alcohol import CO2_PER_EXTRACT, composition_by_strength, fermented
 from monitor.units import PSI_KPA, ZERO_CELSIUS_K
 
 WARM_ROOM_C: Final = 30.0
@@ -106,39 +104,18 @@ class SealedPressure(Advised):
         return self.gauge_kpa / PSI_KPA
 
 
-def liquid_of(sg: float, abv: float) -> Liquid:
-    """One litre at 20 degC of this gravity and strength: what is neither water nor ethanol is extract.
-
-    For a liquid whose history is not known, sweetened or blended. Raises QuantityError outside SG 0.98..1.2
-    and 0..20 % vol, and where the liquid is lighter than its alcohol explains.
-    """
-    within("gravity", sg, 0.98, 1.2)
-    within("alcohol", abv, 0.0, 20.0, "% vol")
-    total_g = sg * WATER_20C_KG_M3
-    ethanol_g = abv / 100.0 * ETHANOL_20C_KG_M3
-
-    def excess_l(extract_g: float) -> float:
-        return Liquid(total_g - ethanol_g - extract_g, ethanol_g, extract_g).volume_l - 1.0
-
-    if excess_l(0.0) < 0.0:
-        raise QuantityError(
-            f"gravity {sg:.4f} is too low for a liquid with only {abv:g} % vol",
-            hint="give the alcohol that the ferment has made, or check the reading",
-        )
-    extract_g = float(brentq(excess_l, 0.0, 0.8 * total_g, xtol=1e-9))
-    return Liquid(total_g - ethanol_g - extract_g, ethanol_g, extract_g)
-
-
 def co2_from_drop_g_per_l(from_sg: float, to_sg: float, abv: float = 5.0) -> float:
     """Grams of CO2 per litre when the gravity falls, by Balling's balance: nearly 1 g/L a point.
 
     `abv` is the strength before; alcohol made on top of alcohol lightens the liquid less, so that each point
     is worth some 4 % more gas at 6 % vol than in a fresh must. Balling's straight line for the real extract,
     made for whole ferments, gives 2 to 3 % less. Both gravities are those of the liquid without its gas.
-    Raises QuantityError for a gravity that rises, or that falls further than all sugar can take it.
+    Raises QuantityError outside 0.98..1.2 and 0..20 % vol, for a gravity that rises, that its alcohol does
+    not explain, or that falls further than all sugar can take it.
     """
+    within("gravity before", from_sg, 0.98, 1.2)
     within("gravity it could fall to", to_sg, 0.97, from_sg)
-    start = liquid_of(from_sg, abv)
+    start = composition_by_strength(within("alcohol", abv, 0.0, 20.0, "% vol"), from_sg)
     lowest_sg = fermented(start, start.extract_g).sg
     if to_sg < lowest_sg:
         raise QuantityError(

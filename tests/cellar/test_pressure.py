@@ -13,7 +13,6 @@ from monitor.cellar.carbonation import gauge_kpa
 from monitor.cellar.caution import Hazard
 from monitor.cellar.pressure import Danger, Vessel
 from monitor.errors import QuantityError
-from monitor.must.alcohol import composition
 
 from .checks import Check
 
@@ -66,16 +65,6 @@ CHECKS = [
 def test_published_values(check: Check) -> None:
     """Gas made and pressures reached agree with balances worked out apart."""
     check.hold()
-
-
-@pytest.mark.parametrize(("original_sg", "present_sg"), [(1.040, 0.998), (1.060, 1.010), (1.100, 1.000)])
-def test_a_liquid_is_known_by_gravity_and_strength(original_sg: float, present_sg: float) -> None:
-    """Gravity and alcohol give back the composition that the ferment's own mass balance found."""
-    known = composition(original_sg, present_sg)
-    found = p.liquid_of(present_sg, known.abv)
-    assert found.ethanol_g == pytest.approx(known.ethanol_g, abs=1e-6)
-    assert found.extract_g == pytest.approx(known.extract_g, abs=1e-5)
-    assert found.volume_l == pytest.approx(1.0, abs=1e-9)
 
 
 @given(st.floats(1.005, 1.040), st.floats(0.0005, 0.006), st.floats(3.0, 8.0))
