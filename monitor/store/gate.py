@@ -22,7 +22,7 @@ from sqlalchemy.pool import StaticPool
 
 from monitor.errors import ConfigurationError, StoreError, StoreUnavailableError
 
-_WRITES: Final = "carboyd_writes"
+_BEGIN: Final = "carboyd_begin"
 _ADVISORY_LOCK: Final = 0x6361_7262_6F79_6400  # one writer at a time, whoever it is
 _LOG_LIMIT_BYTES: Final = 64 * 1024 * 1024
 _PAGE_BYTES: Final = 4096
@@ -61,7 +61,10 @@ class Gate:
         self._writer = threading.RLock()
         self.engine = _sqlite_engine(url, options, self.in_memory) if self.is_sqlite else _server_engine(url)
         # how many rows an INSERT kept is only known where it is asked for
-        self._write_engine = self.engine.execution_options(**{_WRITES: True, "preserve_rowcount": True})
+        self._write_engine = self.engine.execution_options(
+            **{_BEGIN: "BEGIN IMMEDIATE", "preserve_rowcount": True}
+        )
+        self._bare_engine = self.engine.execution_options(**{_BEGIN: ""})
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -84,9 +87,10 @@ class Gate:
 
     @contextmanager
     def alone(self) -> Iterator[Connection]:
-        """A connection outside of any transaction, for the statements that refuse to be in one."""
-        with self.errors(), self._writer, self.engine.connect() as connection:
-            yield connection.execution_options(isolation_level="AUTOCOMMIT")
+        """An SQLite connection outside of any transaction, for the statements that refuse to be in one."""
+        # not by the AUTOCOMMIT level: leaving it would let the driver begin transactions by itself again
+        with self.errors(), self._bare_engine.connect() as connection:
+            yield connection
 
     @contextmanager
     def errors(self) -> Iterator[None]:
@@ -176,8 +180,9 @@ def _sqlite_engine(url: URL, options: StoreOptions, in_memory: bool) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        writes = connection.get_execution_options().get(_WRITES, False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        statement = connection.get_execution_options().get(_BEGIN, "BEGIN")
+        if statement:
+            connection.exec_driver_sql(statement)
 
     return engine
 

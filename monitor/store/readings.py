@@ -202,7 +202,7 @@ class SqlReadings:
         if not arrived:
             return 0, {}
         last = {(one.sensor, str(one.quantity)): one for one in arrived}
-        ids, fresh = self._ids(connection, last)
+        ids, fresh = self._ids(connection, arrived, last)
         rows = [
             {
                 "series_id": ids[one.sensor, one.quantity],
@@ -229,7 +229,7 @@ class SqlReadings:
         return stored, fresh
 
     def _ids(
-        self, connection: Connection, last: dict[_Key, Reading]
+        self, connection: Connection, arrived: Sequence[Reading], last: dict[_Key, Reading]
     ) -> tuple[dict[_Key, int], dict[_Key, int]]:
         known = self._series_ids
         missing = [key for key in last if key not in known]
@@ -241,13 +241,14 @@ class SqlReadings:
                     f"sensor {sensor[:_LONGEST_SENSOR]!r}: 1 to {_LONGEST_SENSOR} printable characters",
                     hint="put the message that it came from into quarantine",
                 )
+        first_ms = {(one.sensor, str(one.quantity)): one.received_ms for one in reversed(arrived)}
         connection.execute(
             self._new_series,
             [
                 {
                     "sensor": key[0],
                     "quantity": key[1],
-                    "first_received_ms": last[key].received_ms,
+                    "first_received_ms": first_ms[key],
                     "last_received_ms": last[key].received_ms,
                     "last_time_ms": last[key].time_ms,
                     "last_value": last[key].value,

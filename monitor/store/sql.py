@@ -6,6 +6,7 @@ import os
 import shutil
 from pathlib import Path
 from types import TracebackType
+from typing import Final
 
 from sqlalchemy import text
 
@@ -21,6 +22,8 @@ from monitor.store.outbox import SqlOutbox
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.readings import SqlReadings
 from monitor.store.shares import SqlShares
+
+_TIDY_WAIT_MS: Final = 100
 
 
 class SqlStore:
@@ -68,7 +71,12 @@ class SqlStore:
         """Fold SQLite's write-ahead log into the file and shorten it; skipped while someone reads."""
         if self._gate.is_sqlite and not self._gate.in_memory:
             with self._gate.alone() as connection:
-                connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)")).all()
+                # writers wait while this waits for readers: not for long
+                connection.execute(text(f"PRAGMA busy_timeout = {_TIDY_WAIT_MS}"))
+                try:
+                    connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)")).all()
+                finally:
+                    connection.execute(text(f"PRAGMA busy_timeout = {self._gate.options.busy_timeout_ms}"))
 
     def log_bytes(self) -> int:
         """Size of SQLite's write-ahead log; 0 for other databases."""

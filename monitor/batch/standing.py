@@ -1,0 +1,92 @@
+"""Where a batch stands, as a plain document: what goes out over MQTT and what a page or a script reads."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from monitor.batch.sheet import Sheet
+from monitor.ferment.emission import AlertChange, Forecast, Interval
+from monitor.ferment.pipeline import Snapshot
+from monitor.must.alcohol import attenuation
+from monitor.units import POINTS_PER_SG, rfc3339_from_ms
+
+Document = dict[str, Any]
+
+
+def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
+    """A JSON-ready document; None stands for what is not known. Gravities are specific gravity 20/20."""
+    evidence = snapshot.evidence
+    gravity_sg = _sg(evidence.level_points)
+    return {
+        "batch": sheet.slug,
+        "name": sheet.name,
+        "at": rfc3339_from_ms(snapshot.at_ms),
+        "phase": snapshot.phase.value,
+        "reason": snapshot.reason,
+        "gravity_sg": _rounded(gravity_sg, 5),
+        "gravity_standard_error_sg": _rounded(_scaled(evidence.level_se), 5),
+        "fall_points_per_day": _rounded(_negated(evidence.slope_two), 2),
+        "alcohol_abv": _rounded(alcohol_abv(sheet, gravity_sg), 2),
+        "temperature_c": _rounded(_known(evidence.temperature_c), 1),
+        "final_gravity_sg": _percentiles(
+            None if snapshot.forecast is None else snapshot.forecast.final_gravity_sg
+        ),
+        "finish_at": _moments(snapshot.forecast),
+        "alerts": [alert_document(sheet, alert) for alert in snapshot.open_alerts],
+    }
+
+
+def alert_document(sheet: Sheet, alert: AlertChange) -> Document:
+    """One alert that fires or has just been resolved."""
+    return {
+        "batch": sheet.slug,
+        "alert": alert.kind.value,
+        "state": alert.state.value,
+        "severity": alert.severity.value,
+        "subject": alert.subject,
+        "since": rfc3339_from_ms(alert.fired_ms),
+        "message": alert.message,
+    }
+
+
+def alcohol_abv(sheet: Sheet, gravity_sg: float | None) -> float | None:
+    """Alcohol so far in per cent by volume; None without an original gravity or a present one."""
+    original_sg = sheet.must.original_gravity_sg
+    if original_sg is None or gravity_sg is None or gravity_sg >= original_sg:
+        return None
+    return attenuation(original_sg, gravity_sg).abv
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _negated(value: float) -> float | None:
+    return -value if math.isfinite(value) else None
+
+
+def _scaled(points: float) -> float | None:
+    return points / POINTS_PER_SG if math.isfinite(points) else None
+
+
+def _sg(points: float) -> float | None:
+    return 1.0 + points / POINTS_PER_SG if math.isfinite(points) else None
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _percentiles(interval: Interval | None) -> Document:
+    interval = Interval() if interval is None else interval
+    return {name: _rounded(getattr(interval, name), 4) for name in ("p05", "p50", "p95")}
+
+
+def _moments(forecast: Forecast | None) -> Document:
+    interval = Interval() if forecast is None else forecast.finish_at_ms
+    shown: Document = {}
+    for name in ("p05", "p50", "p95"):
+        moment = getattr(interval, name)
+        shown[name] = None if moment is None else rfc3339_from_ms(int(moment))
+    return shown

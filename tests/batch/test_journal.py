@@ -1,0 +1,95 @@
+"""Journals of batches."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.batch.journal import DESCRIPTION, Tasting, entry, hand_sample, latest, tasting_of
+from monitor.batch.sheet import Sheet
+from monitor.errors import InputError, QuantityError
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.units import MS_PER_DAY, Quantity
+
+SHEET = Sheet("orchard-session", "Orchard session", 0)
+
+
+class TestEntry:
+    """Entries."""
+
+    def test_it_knows_when_it_was_done_and_when_entered(self) -> None:
+        """An entry made three days late keeps both times."""
+        made = entry(JournalKind.RACKED, done_ms=0, at_ms=3 * MS_PER_DAY, note=" to glass ")
+        assert made == JournalEntry(JournalKind.RACKED, 0, 3 * MS_PER_DAY, "to glass")
+
+    def test_plans_are_no_deeds(self) -> None:
+        """A time of doing that lies in the future is refused."""
+        with pytest.raises(InputError, match="lies after the time of entry"):
+            entry(JournalKind.RACKED, done_ms=MS_PER_DAY, at_ms=0)
+
+    def test_a_clock_that_is_minutes_off_does_no_harm(self) -> None:
+        """A deed a minute ahead of the clock counts as done now."""
+        assert entry(JournalKind.NOTE, done_ms=60_000, at_ms=1_000).done_ms == 1_000
+
+    def test_notes_have_a_bound(self) -> None:
+        """A note of over 2000 characters is refused."""
+        with pytest.raises(InputError, match="at most 2000"):
+            entry(JournalKind.NOTE, done_ms=0, at_ms=0, note="x" * 2_001)
+
+    def test_every_kind_is_described(self) -> None:
+        """No kind of entry is without a description."""
+        assert set(DESCRIPTION) == set(JournalKind)
+
+    def test_the_latest_is_the_one_done_last(self) -> None:
+        """An entry that was made later but done earlier is not the latest."""
+        first = JournalEntry(JournalKind.RACKED, 5, 100)
+        second = JournalEntry(JournalKind.RACKED, 9, 10)
+        assert latest([first, second], JournalKind.RACKED) == second
+        assert latest([first], JournalKind.NOTE) is None
+
+
+class TestHandSample:
+    """Hydrometer samples."""
+
+    def test_it_is_a_reading_of_the_hand(self) -> None:
+        """A sample belongs to the batch's own hand sensor and is the reference quantity."""
+        sample = hand_sample(SHEET, gravity_sg=1.0, time_ms=5, received_ms=6)
+        assert (sample.sensor, sample.quantity) == ("hand.orchard-session", Quantity.SAMPLE_GRAVITY)
+        assert (sample.value, sample.time_ms, sample.received_ms) == (1.0, 5, 6)
+
+    @pytest.mark.parametrize("gravity_sg", [0.0, 0.9, 1.3, 1043.0, float("nan"), float("inf")])
+    def test_it_must_be_a_gravity(self, gravity_sg: float) -> None:
+        """What no hydrometer can read is refused with the range."""
+        with pytest.raises(QuantityError, match=r"0\.97 to 1\.25"):
+            hand_sample(SHEET, gravity_sg=gravity_sg, time_ms=0, received_ms=0)
+
+
+class TestTasting:
+    """Tasting notes."""
+
+    @given(
+        st.integers(0, 10) | st.none(),
+        st.integers(0, 10) | st.none(),
+        st.text(st.characters(categories=["L", "P", "Zs"]), max_size=30).map(str.strip),
+    )
+    def test_it_survives_being_a_note(self, sweetness: int | None, acid: int | None, words: str) -> None:
+        """Scores and words come back from the note they were written into; zero is a score."""
+        if sweetness is None and acid is None:
+            return
+        tasting = Tasting(sweetness, acid, words)
+        made = entry(JournalKind.NOTE, done_ms=0, at_ms=0, note=tasting.note())
+        assert tasting_of(made) == tasting
+
+    def test_other_notes_are_none(self) -> None:
+        """A note without scores, and another kind of entry, hold no tasting."""
+        assert tasting_of(JournalEntry(JournalKind.NOTE, 0, 0, "tasted fine")) is None
+        assert tasting_of(JournalEntry(JournalKind.NOTE, 0, 0, "tasted ")) is None
+        assert tasting_of(JournalEntry(JournalKind.RACKED, 0, 0, "tasted acid 3/10")) is None
+
+    def test_scores_are_on_the_scale(self) -> None:
+        """A score of 11, and a tasting without any score, are refused."""
+        with pytest.raises(InputError, match="sweetness 11: 0 to 10"):
+            Tasting(sweetness=11)
+        with pytest.raises(InputError, match="needs a score"):
+            Tasting(words="nice")

@@ -1,0 +1,43 @@
+"""Changes and marks: the contract of every engine."""
+
+from __future__ import annotations
+
+from monitor.batch.sheet import Sheet
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
+from monitor.store.values import ChangeKind
+
+
+def test_only_what_is_new(store: SqlStore, orchard: Sheet) -> None:
+    """A poll from the last position gives what came since, in pieces if there is much."""
+    seen = store.changes.position()
+    assert store.changes.since(seen) == []
+    for at_ms in (10, 20, 30):
+        store.batches.write_down(orchard.slug, JournalEntry(JournalKind.NOTE, at_ms, at_ms))
+    first = store.changes.since(seen, limit=2)
+    assert [(one.kind, one.subject, one.at_ms) for one in first] == [
+        (ChangeKind.JOURNAL, orchard.slug, 10),
+        (ChangeKind.JOURNAL, orchard.slug, 20),
+    ]
+    assert [one.at_ms for one in store.changes.since(first[-1].position)] == [30]
+
+
+def test_the_oldest_fall_off(url: str) -> None:
+    """The table stays short, and positions go on growing."""
+    with SqlStore(StoreOptions(url, change_rows=5)) as store:
+        store.batches.start(Sheet("a", "A", 0), at_ms=0)
+        for at_ms in range(1, 20):
+            store.batches.write_down("a", JournalEntry(JournalKind.NOTE, 0, at_ms))
+        left = store.changes.since(0)
+        assert [one.at_ms for one in left] == [15, 16, 17, 18, 19]
+        assert store.changes.position() == left[-1].position
+
+
+def test_marks(store: SqlStore) -> None:
+    """A forwarder's position is 0 at first and then what was set last."""
+    assert store.changes.mark("history") == 0
+    store.changes.set_mark("history", 7)
+    store.changes.set_mark("history", 9)
+    assert store.changes.mark("history") == 9
+    assert store.changes.mark("other") == 0
