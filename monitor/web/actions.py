@@ -1,0 +1,159 @@
+"""What can be done by page and API alike: each writes to the store, then wakes the daemon and the pages."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from monitor.batch import journal
+from monitor.batch.journal import Tasting
+from monitor.batch.sheet import Sheet
+from monitor.errors import InputError, NotFoundError
+from monitor.ferment.emission import AlertKind
+from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.must.density import corrected_sg
+from monitor.sensors.calibration import Calibration, Pair, fit_calibration
+from monitor.store.values import Share, Silence, StoredAlert, StoredCalibration
+from monitor.units import MS_PER_HOUR
+from monitor.web.ports import Ports
+
+LONGEST_SILENCE_DAYS = 30
+CLOCK_SLACK_MS = 5 * 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class Actions:
+    """The deeds. Each raises InputError, NotFoundError or another StoreError and then has done nothing."""
+
+    ports: Ports
+
+    def sample(
+        self,
+        slug: str,
+        *,
+        reading_sg: float,
+        sample_c: float,
+        taken_ms: int,
+        calibrated_at_c: float = 20.0,
+    ) -> Reading:
+        """Write down a hydrometer sample, corrected for its temperature to 20 degC."""
+        sheet = self.ports.store.batches.get(slug)
+        now_ms = self.ports.now_ms()
+        if not 0.0 <= sample_c <= 50.0:
+            raise InputError(f"sample temperature {sample_c:g} °C: 0 to 50 °C", hint="let it cool first")
+        if taken_ms > now_ms + CLOCK_SLACK_MS:
+            raise InputError("the sample was taken in the future", hint="leave the time empty for now")
+        gravity = corrected_sg(reading_sg, sample_c, calibrated_at_c)
+        sample = journal.hand_sample(
+            sheet, gravity_sg=round(gravity, 5), time_ms=min(taken_ms, now_ms), received_ms=now_ms
+        )
+        if not self.ports.store.readings.record_sample(slug, sample):
+            raise InputError("a sample of that very moment is written down already")
+        self._tell(slug)
+        return sample
+
+    def deed(self, slug: str, kind: JournalKind, *, done_ms: int, note: str = "") -> JournalEntry:
+        """Write down something that was done."""
+        written = journal.entry(kind, done_ms=done_ms, at_ms=self.ports.now_ms(), note=note)
+        self.ports.store.batches.write_down(slug, written)
+        self._tell(slug)
+        return written
+
+    def tasting(self, slug: str, tasting: Tasting, *, done_ms: int) -> JournalEntry:
+        """Write down how it tasted."""
+        return self.deed(slug, JournalKind.NOTE, done_ms=done_ms, note=tasting.note())
+
+    def start(self, sheet: Sheet) -> Sheet:
+        """Start a batch."""
+        self.ports.store.batches.start(sheet, at_ms=self.ports.now_ms())
+        self._tell(sheet.slug)
+        return sheet
+
+    def rewrite(self, sheet: Sheet) -> Sheet:
+        """Replace a batch's sheet."""
+        self.ports.store.batches.update(sheet, at_ms=self.ports.now_ms())
+        self._tell(sheet.slug)
+        return sheet
+
+    def tie(self, slug: str, sensor: str, role: str) -> Sheet:
+        """Put a sensor into a batch: believed for `gravity`, for `temperature`, for `both`, or as `other`."""
+        sheet = self.ports.store.batches.get(slug)
+        if role in ("gravity", "both"):
+            sheet = replace(sheet, gravity_sensor=sensor)
+        if role in ("temperature", "both"):
+            sheet = replace(sheet, temperature_sensor=sensor)
+        if role == "other":
+            sheet = replace(sheet, other_sensors=tuple(dict.fromkeys((*sheet.other_sensors, sensor))))
+        if role not in ("gravity", "temperature", "both", "other"):
+            raise InputError(f"role {role!r}: gravity, temperature, both or other")
+        return self.rewrite(sheet)
+
+    def end(self, slug: str, *, ended_ms: int | None = None) -> Sheet:
+        """End a batch and free its sensors."""
+        now_ms = self.ports.now_ms()
+        sheet = self.ports.store.batches.end(
+            slug, ended_ms=now_ms if ended_ms is None else ended_ms, at_ms=now_ms
+        )
+        self._tell(slug)
+        return sheet
+
+    def acknowledge(self, alert_id: int) -> StoredAlert:
+        """Say that somebody has seen an alert."""
+        stored = self.ports.store.alerts.acknowledge(alert_id, at_ms=self.ports.now_ms())
+        self._tell(stored.batch, "alert")
+        return stored
+
+    def silence(
+        self, *, hours: float, batch: str | None = None, kind: AlertKind | None = None, note: str = ""
+    ) -> Silence:
+        """Hold notices back for some hours; a silence ends by itself."""
+        if not 0 < hours <= LONGEST_SILENCE_DAYS * 24:
+            raise InputError(f"quiet for {hours:g} hours: more than 0, {LONGEST_SILENCE_DAYS} days at most")
+        now_ms = self.ports.now_ms()
+        made = self.ports.store.alerts.silence(
+            from_ms=now_ms, until_ms=now_ms + round(hours * MS_PER_HOUR), batch=batch, kind=kind, note=note
+        )
+        self._tell(batch or "", "alert")
+        return made
+
+    def lift(self, silence_id: int) -> None:
+        """End a silence now."""
+        self.ports.store.alerts.lift(silence_id, at_ms=self.ports.now_ms())
+        self._tell("", "alert")
+
+    def share(self, slug: str) -> tuple[Share, str]:
+        """Open a link to one batch; the token is told now and never again."""
+        token = secrets.token_urlsafe(24)
+        share = self.ports.store.shares.make(slug, digest=digest(token), at_ms=self.ports.now_ms())
+        return share, token
+
+    def revoke(self, share_id: int) -> None:
+        """Take a link back."""
+        self.ports.store.shares.revoke(share_id, at_ms=self.ports.now_ms())
+
+    def fitted(self, sensor: str, pairs: Iterable[Pair], valid_from_ms: int) -> Calibration:
+        """The calibration that follows from pairs, not kept yet; CalibrationError where none does."""
+        if not any(one.sensor == sensor for one in self.ports.store.readings.heard()):
+            raise NotFoundError(f"no sensor {sensor!r} was ever heard")
+        return fit_calibration(sensor, pairs, valid_from_ms)
+
+    def calibrate(self, calibration: Calibration) -> Calibration:
+        """Keep a calibration; the daemon computes gravities anew from when it holds."""
+        stored = StoredCalibration(
+            calibration.sensor, calibration.valid_from_ms, self.ports.now_ms(), calibration.to_dict()
+        )
+        self.ports.store.calibrations.record(stored)
+        self._tell("", "sensor")
+        return calibration
+
+    def _tell(self, slug: str, topic: str = "batch") -> None:
+        self.ports.changed(slug)
+        position = self.ports.store.changes.position()
+        self.ports.broadcast.publish(topic, f"change-{position}", {"batch": slug})
+
+
+def digest(token: str) -> str:
+    """What is kept of a shared link's token; it has 192 random bits, so a plain hash is enough."""
+    return hashlib.sha256(token.encode()).hexdigest()

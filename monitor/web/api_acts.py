@@ -1,0 +1,213 @@
+"""What each operation of the API does: from a request and a checked body to a value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from monitor.batch.journal import Tasting
+from monitor.batch.plain import from_plain, to_plain
+from monitor.batch.sheet import Sheet, slug_of
+from monitor.ferment.event import JournalEntry, Reading
+from monitor.sensors.calibration import Calibration, Pair
+from monitor.store.values import FaultCount, Share, Silence, StoredAlert
+from monitor.web.bodies import (
+    CalibrationBody,
+    DeedBody,
+    EndBody,
+    SampleBody,
+    SheetBody,
+    SilenceBody,
+    TastingBody,
+    TieBody,
+    TuneBody,
+)
+from monitor.web.export import recording_zip
+from monitor.web.frame import Frame
+from monitor.web.gather import alert_views, batch_view, journal_views, sensor_views, standing, standings
+from monitor.web.history import Told
+from monitor.web.pages_batch import chart_answer
+from monitor.web.ports import TriedNotice
+from monitor.web.tuning import tried
+from monitor.web.view import AlertView, BatchView, JournalView, SensorView, by_need
+
+
+@dataclass(frozen=True, slots=True)
+class NewShare:
+    """A link that was made; the token is told this once."""
+
+    id: int
+    batch: str
+    address: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What is told of a batch so far as things are set, and with other thresholds."""
+
+    present: Told
+    other: Told
+
+
+@dataclass(frozen=True, slots=True)
+class Acts:
+    """One method for each operation."""
+
+    frame: Frame
+
+    def batches(self, request: Request) -> list[BatchView]:
+        """Batches, those that need the maker first."""
+        only_open = request.query_params.get("state", "open") == "open"
+        found = standings(self.frame.ports, self.frame.past, only_open=only_open)
+        return list(by_need(tuple(batch_view(self.frame.ports, one) for one in found)))
+
+    def start(self, request: Request, body: SheetBody) -> dict[str, Any]:
+        """Start a batch; without a slug or a pitching time they are made."""
+        plain = body.plain()
+        plain.setdefault("slug", slug_of(str(plain.get("name", ""))))
+        plain.setdefault("pitched_ms", self.frame.ports.now_ms())
+        return to_plain(self.frame.actions.start(from_plain(plain)))
+
+    def batch(self, request: Request) -> BatchView:
+        """One batch."""
+        return batch_view(self.frame.ports, self.frame.standing(request))
+
+    def sheet(self, request: Request) -> dict[str, Any]:
+        """The sheet of a batch."""
+        return to_plain(self._sheet(request))
+
+    def rewrite(self, request: Request, body: SheetBody) -> dict[str, Any]:
+        """Replace a sheet; what the body leaves out stays."""
+        before = self._sheet(request)
+        plain = {**to_plain(before), **body.plain(), "slug": before.slug}
+        return to_plain(self.frame.actions.rewrite(from_plain(plain)))
+
+    def end(self, request: Request, body: EndBody) -> dict[str, Any]:
+        """End a batch."""
+        return to_plain(self.frame.actions.end(self._slug(request), ended_ms=body.ended_ms))
+
+    def tie(self, request: Request, body: TieBody) -> dict[str, Any]:
+        """Put a sensor into a batch."""
+        return to_plain(self.frame.actions.tie(self._slug(request), body.sensor, body.role))
+
+    def chart(self, request: Request) -> Response:
+        """The chart of a batch."""
+        return chart_answer(self.frame, request, self.frame.standing(request))
+
+    def recording(self, request: Request) -> Response:
+        """A batch as a recording."""
+        packed = recording_zip(self.frame.ports.store, self._sheet(request))
+        return Response(packed, media_type="application/zip")
+
+    def journal(self, request: Request) -> list[JournalView]:
+        """The journal of a batch."""
+        stands = standing(self.frame.ports, self.frame.past, self._slug(request))
+        return list(journal_views(self.frame.ports, stands))
+
+    def deed(self, request: Request, body: DeedBody) -> JournalEntry:
+        """Write down a deed."""
+        return self.frame.actions.deed(
+            self._slug(request), body.kind, done_ms=self._moment(body.done_ms), note=body.note
+        )
+
+    def tasting(self, request: Request, body: TastingBody) -> JournalEntry:
+        """Write down a tasting."""
+        tasted = Tasting(sweetness=body.sweetness, acid=body.acid, words=body.words)
+        return self.frame.actions.tasting(self._slug(request), tasted, done_ms=self._moment(body.done_ms))
+
+    def sample(self, request: Request, body: SampleBody) -> Reading:
+        """Write down a hand sample."""
+        return self.frame.actions.sample(
+            self._slug(request),
+            reading_sg=body.reading_sg,
+            sample_c=body.sample_c,
+            calibrated_at_c=body.calibrated_at_c,
+            taken_ms=self._moment(body.taken_ms),
+        )
+
+    def tune(self, request: Request, body: TuneBody) -> Tried:
+        """Try other thresholds."""
+        return Tried(*tried(self.frame.ports, self._slug(request), body.thresholds))
+
+    def shares(self, request: Request) -> list[Share]:
+        """Links to a batch."""
+        return self.frame.ports.store.shares.listed(self._sheet(request).slug)
+
+    def share(self, request: Request) -> NewShare:
+        """Make a link."""
+        made, token = self.frame.actions.share(self._slug(request))
+        return NewShare(made.id, made.batch, f"/shared/{token}")
+
+    def revoke(self, request: Request) -> None:
+        """Take a link back."""
+        self.frame.actions.revoke(request.path_params["number"])
+
+    def alerts(self, request: Request) -> list[AlertView]:
+        """Alerts."""
+        state = request.query_params.get("state", "open")
+        sheets = self.frame.ports.store.batches.listed()
+        return list(alert_views(self.frame.ports, sheets, only_open=state == "open"))
+
+    def acknowledge(self, request: Request) -> StoredAlert:
+        """Acknowledge an alert."""
+        return self.frame.actions.acknowledge(request.path_params["number"])
+
+    def silences(self, request: Request) -> list[Silence]:
+        """Silences in force."""
+        return self.frame.ports.store.alerts.silences(self.frame.ports.now_ms())
+
+    def silence(self, request: Request, body: SilenceBody) -> Silence:
+        """Hold notices back."""
+        return self.frame.actions.silence(hours=body.hours, batch=body.batch, kind=body.kind, note=body.note)
+
+    def lift(self, request: Request) -> None:
+        """End a silence."""
+        self.frame.actions.lift(request.path_params["number"])
+
+    def sensors(self, request: Request) -> list[SensorView]:
+        """Sensors."""
+        views = sensor_views(self.frame.ports)
+        if request.query_params.get("state", "all") != "free":
+            return list(views)
+        free = {one.sensor for one in self.frame.ports.store.readings.unassigned()}
+        return [one for one in views if one.name in free]
+
+    def calibrations(self, request: Request) -> list[dict[str, Any]]:
+        """Calibrations of a sensor."""
+        found = self.frame.ports.store.calibrations.listed(request.path_params["sensor"])
+        return [one.document for one in found]
+
+    def try_calibration(self, request: Request, body: CalibrationBody) -> dict[str, Any]:
+        """What a calibration would be; nothing is kept."""
+        return self._fitted(request, body).to_dict()
+
+    def calibrate(self, request: Request, body: CalibrationBody) -> dict[str, Any]:
+        """Keep a calibration."""
+        return self.frame.actions.calibrate(self._fitted(request, body)).to_dict()
+
+    def refused(self, request: Request) -> list[FaultCount]:
+        """Counts of messages that could not be read."""
+        return self.frame.ports.store.quarantine.counts()
+
+    def test_notice(self, request: Request) -> list[TriedNotice]:
+        """Send a test notice."""
+        return list(self.frame.ports.test_notice())
+
+    def _fitted(self, request: Request, body: CalibrationBody) -> Calibration:
+        pairs = [Pair(one.angle_deg, one.gravity_sg) for one in body.pairs]
+        return self.frame.actions.fitted(
+            request.path_params["sensor"], pairs, self._moment(body.valid_from_ms)
+        )
+
+    def _moment(self, time_ms: int | None) -> int:
+        return self.frame.ports.now_ms() if time_ms is None else time_ms
+
+    def _slug(self, request: Request) -> str:
+        slug: str = request.path_params["slug"]
+        return slug
+
+    def _sheet(self, request: Request) -> Sheet:
+        return self.frame.ports.store.batches.get(self._slug(request))

@@ -1,0 +1,341 @@
+"""What a chart of one batch shows, thinned to the pixels it has: values in kept units, no drawing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter, uniform_filter1d
+
+from monitor.batch.sheet import Sheet
+from monitor.ferment.emission import Phase, PhaseChange
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.evidence import Evidence
+from monitor.store.base import Store
+from monitor.store.values import Thinned
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
+from monitor.web import words
+
+WIDEST_PX: Final = 4_000
+LONGEST_HOURS: Final = 400 * 24
+AHEAD_AT_MOST_MS: Final = 45 * MS_PER_DAY
+AHEAD_STEPS: Final = 48
+MEDIAN_HOURS: Final = 9
+MEAN_HOURS: Final = 5
+GAP_MS: Final = 8 * MS_PER_HOUR
+NINETY: Final = 1.645
+"""Standard deviations between the middle and the 95th percentile of a normal error."""
+
+Numbers = tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RawTrace:
+    """Readings as they came: lowest and highest of each stretch."""
+
+    time_ms: tuple[int, ...] = ()
+    low_sg: tuple[float, ...] = ()
+    high_sg: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LevelTrace:
+    """The robust level, corrected by hand samples; None breaks the line where the float was silent."""
+
+    time_ms: tuple[int, ...] = ()
+    sg: Numbers = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CurveTrace:
+    """The expected course from now to the expected end, with the 5th and 95th percentile around it."""
+
+    time_ms: tuple[int, ...] = ()
+    sg: Numbers = ()
+    low_sg: Numbers = ()
+    high_sg: Numbers = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureTrace:
+    """Mean temperature of the liquid in each stretch."""
+
+    time_ms: tuple[int, ...] = ()
+    mean_c: Numbers = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SampleTrace:
+    """Hand samples."""
+
+    time_ms: tuple[int, ...] = ()
+    sg: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something the maker did."""
+
+    time_ms: int
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One phase from when to when."""
+
+    from_ms: int
+    to_ms: int
+    phase: Phase
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChartView:
+    """Everything on one chart. Times are Unix milliseconds."""
+
+    from_ms: int
+    to_ms: int
+    now_ms: int
+    raw: RawTrace
+    level: LevelTrace
+    fit: CurveTrace
+    samples: SampleTrace
+    temperature: TemperatureTrace
+    marks: tuple[Mark, ...]
+    phases: tuple[Stretch, ...]
+    yeast_c: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class DayRow:
+    """One day in the table that says the same as the chart."""
+
+    time_ms: int
+    gravity_sg: float | None
+    fell_points: float | None
+    temperature_c: float | None
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """The sensors whose readings stand for the batch; None where there is none."""
+
+    gravity: str | None
+    temperature: str | None
+
+
+def believed(store: Store, sheet: Sheet) -> Believed:
+    """The sensors named on the sheet, or else those of the batch's that were heard of the quantity."""
+    gravity, temperature = sheet.gravity_sensor, sheet.temperature_sensor
+    if gravity is None or temperature is None:
+        heard = {(one.sensor, one.quantity) for one in store.readings.heard()}
+        for sensor in sheet.sensors:
+            if gravity is None and (sensor, Quantity.GRAVITY) in heard:
+                gravity = sensor
+            if temperature is None and (sensor, Quantity.TEMPERATURE) in heard:
+                temperature = sensor
+    return Believed(gravity, temperature)
+
+
+def whole_range(sheet: Sheet, evidence: Evidence | None, now_ms: int) -> tuple[int, int]:
+    """From pitching to the latest expected end, or to when the batch was ended."""
+    if sheet.ended_ms is not None:
+        return sheet.pitched_ms, max(sheet.ended_ms, sheet.pitched_ms + MS_PER_HOUR)
+    ahead_ms = MS_PER_DAY / 4
+    if evidence is not None and math.isfinite(evidence.end_hours_p95):
+        ahead_ms = max(ahead_ms, 1.06 * evidence.end_hours_p95 * MS_PER_HOUR)
+    end_ms = now_ms + min(AHEAD_AT_MOST_MS, int(ahead_ms))
+    return sheet.pitched_ms, max(end_ms, sheet.pitched_ms + MS_PER_DAY)
+
+
+def chart(
+    store: Store,
+    sheet: Sheet,
+    *,
+    evidence: Evidence | None,
+    phases: Sequence[PhaseChange],
+    journal: Sequence[JournalEntry],
+    now_ms: int,
+    width_px: int,
+    between_ms: tuple[int, int] | None = None,
+) -> ChartView:
+    """The chart of a batch, whole or a part of its time, for a drawing of so many pixels."""
+    whole = whole_range(sheet, evidence, now_ms)
+    from_ms, to_ms = whole if between_ms is None else between_ms
+    width_px = min(WIDEST_PX, max(200, width_px))
+    sensors = believed(store, sheet)
+    offset_sg = 0.0 if evidence is None else evidence.offset_points / POINTS_PER_SG
+    until_ms = min(to_ms, (sheet.ended_ms or now_ms) + 1)
+    return ChartView(
+        from_ms=from_ms,
+        to_ms=to_ms,
+        now_ms=now_ms,
+        raw=_raw(store, sensors.gravity, from_ms, until_ms, width_px),
+        level=_level(store, sensors.gravity, from_ms, until_ms, width_px, offset_sg),
+        fit=_ahead(evidence) if evidence is not None and sheet.open else CurveTrace(),
+        samples=_samples(store, sheet, from_ms, to_ms),
+        temperature=_temperature(store, sensors.temperature, from_ms, until_ms, width_px),
+        marks=tuple(_marks(journal, from_ms, to_ms)),
+        phases=tuple(_stretches(phases, sheet.ended_ms or now_ms)),
+        yeast_c=sheet.yeast.temperature_c,
+    )
+
+
+def small_curve(
+    store: Store, sensor: str | None, from_ms: int, to_ms: int, buckets: int = 80
+) -> tuple[tuple[int, float], ...]:
+    """A few dozen points of gravity for the small picture; medians of three hide single knocks."""
+    if sensor is None or to_ms <= from_ms:
+        return ()
+    thinned = store.readings.thinned(sensor, Quantity.GRAVITY, from_ms, to_ms, buckets)
+    if len(thinned.mean) < 2:
+        return ()
+    values = median_filter(thinned.mean, size=5, mode="nearest")
+    return tuple(zip(thinned.start_ms.tolist(), values.tolist(), strict=True))
+
+
+def days(
+    store: Store, sheet: Sheet, *, evidence: Evidence | None, first_midnight_ms: int, now_ms: int
+) -> tuple[DayRow, ...]:
+    """The table: one row a day, the newest first; days begin at the reader's midnight."""
+    sensors = believed(store, sheet)
+    offset_sg = 0.0 if evidence is None else evidence.offset_points / POINTS_PER_SG
+    until_ms = (sheet.ended_ms or now_ms) + 1
+    count = max(1, min(400, math.ceil((until_ms - first_midnight_ms) / MS_PER_DAY)))
+    end_ms = first_midnight_ms + count * MS_PER_DAY
+    gravity = _daily(store, sensors.gravity, Quantity.GRAVITY, first_midnight_ms, end_ms)
+    warmth = _daily(store, sensors.temperature, Quantity.TEMPERATURE, first_midnight_ms, end_ms)
+    rows = []
+    before: float | None = None
+    for day in range(count):
+        level, readings = gravity.get(day, (None, 0))
+        level = None if level is None else level + offset_sg
+        fell = None if level is None or before is None else (before - level) * POINTS_PER_SG
+        rows.append(
+            DayRow(first_midnight_ms + day * MS_PER_DAY, level, fell, warmth.get(day, (None, 0))[0], readings)
+        )
+        before = level if level is not None else before
+    return tuple(reversed(rows))
+
+
+def _daily(
+    store: Store, sensor: str | None, quantity: Quantity, from_ms: int, end_ms: int
+) -> dict[int, tuple[float, int]]:
+    if sensor is None:
+        return {}
+    hourly = store.readings.thinned(sensor, quantity, from_ms, end_ms, (end_ms - from_ms) // MS_PER_HOUR)
+    day = (hourly.start_ms - from_ms) // MS_PER_DAY
+    return {
+        int(one): (float(np.median(hourly.mean[day == one])), int(hourly.count[day == one].sum()))
+        for one in np.unique(day)
+    }
+
+
+def _thinned(
+    store: Store, sensor: str | None, quantity: Quantity, from_ms: int, to_ms: int, buckets: int
+) -> Thinned | None:
+    if sensor is None or to_ms <= from_ms:
+        return None
+    return store.readings.thinned(sensor, quantity, from_ms, to_ms, buckets)
+
+
+def _raw(store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int) -> RawTrace:
+    found = _thinned(store, sensor, Quantity.GRAVITY, from_ms, to_ms, width_px // 2)
+    if found is None:
+        return RawTrace()
+    low, high = found.minimum.copy(), found.maximum.copy()
+    single = low == high
+    # a stroke of no length is not drawn
+    low[single] -= 0.00012
+    high[single] += 0.00012
+    return RawTrace(tuple(found.start_ms.tolist()), _rounded(low, 5), _rounded(high, 5))
+
+
+def _level(
+    store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int, offset_sg: float
+) -> LevelTrace:
+    margin_ms = MEDIAN_HOURS * MS_PER_HOUR
+    early_ms = from_ms - margin_ms
+    hours = min(LONGEST_HOURS, max(1, (to_ms - early_ms) // MS_PER_HOUR))
+    found = _thinned(store, sensor, Quantity.GRAVITY, early_ms, to_ms, hours)
+    if found is None or not len(found.mean):
+        return LevelTrace()
+    level = median_filter(found.mean, size=MEDIAN_HOURS, mode="nearest")
+    level = uniform_filter1d(level, MEAN_HOURS, mode="nearest") + offset_sg
+    shown = found.start_ms >= from_ms
+    times, level = found.start_ms[shown] + MS_PER_HOUR // 2, level[shown]
+    step = max(1, len(times) // max(1, width_px // 2))
+    times, level = times[::step], level[::step]
+    return _broken(times, level, max(GAP_MS, 3 * step * MS_PER_HOUR))
+
+
+def _broken(times: NDArray[np.int64], level: NDArray[np.float64], gap_ms: int) -> LevelTrace:
+    after = np.flatnonzero(np.diff(times) > gap_ms)
+    moments: list[int] = np.insert(times, after + 1, times[after] + gap_ms // 2).tolist()
+    values: list[float] = np.insert(level, after + 1, np.nan).tolist()
+    return LevelTrace(tuple(moments), tuple(None if math.isnan(v) else round(v, 5) for v in values))
+
+
+def _temperature(
+    store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int
+) -> TemperatureTrace:
+    found = _thinned(store, sensor, Quantity.TEMPERATURE, from_ms, to_ms, width_px // 4)
+    if found is None:
+        return TemperatureTrace()
+    return TemperatureTrace(tuple(found.start_ms.tolist()), _rounded(found.mean, 2))
+
+
+def _samples(store: Store, sheet: Sheet, from_ms: int, to_ms: int) -> SampleTrace:
+    found = store.readings.read(
+        [sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY], from_ms=from_ms, to_ms=to_ms
+    )
+    return SampleTrace(tuple(found.time_ms.tolist()), _rounded(found.value, 5))
+
+
+def _marks(journal: Sequence[JournalEntry], from_ms: int, to_ms: int) -> Iterator[Mark]:
+    for entry in journal:
+        if entry.kind is not JournalKind.NOTE and from_ms <= entry.done_ms <= to_ms:
+            yield Mark(entry.done_ms, words.DEED[entry.kind])
+
+
+def _stretches(phases: Sequence[PhaseChange], until_ms: int) -> Iterator[Stretch]:
+    ends = [*(change.at_ms for change in phases[1:]), until_ms]
+    for change, end_ms in zip(phases, ends, strict=False):
+        if change.phase is not Phase.UNKNOWN and end_ms > change.at_ms:
+            yield Stretch(change.at_ms, end_ms, change.phase, words.PHASE[change.phase])
+
+
+def _ahead(evidence: Evidence) -> CurveTrace:
+    """From the level now to the final gravity: what is left halves steadily, at the forecast's own pace.
+
+    The pace is set so that one point is left at the forecast time of the end.
+    """
+    level, end_h = evidence.level_points, evidence.end_hours_p50
+    if not all(math.isfinite(v) for v in (level, end_h, evidence.final_p05, evidence.final_p95)):
+        return CurveTrace()
+    latest_h = min(evidence.end_hours_p95, AHEAD_AT_MOST_MS / MS_PER_HOUR)
+    hours = np.linspace(0.0, max(6.0, latest_h), AHEAD_STEPS)
+    spread = NINETY * evidence.level_se if math.isfinite(evidence.level_se) else 0.0
+    left = max(level - evidence.final_p50, 1.05)
+
+    def course(start: float, final: float, one_left_h: float) -> NDArray[np.float64]:
+        pace = math.log(left) / max(one_left_h, 1.0)
+        return final + (start - final) * np.exp(-pace * hours)
+
+    middle = course(level, evidence.final_p50, end_h)
+    low = np.minimum(middle, course(level - spread, evidence.final_p05, evidence.end_hours_p05))
+    high = np.maximum(middle, course(level + spread, evidence.final_p95, evidence.end_hours_p95))
+    times = evidence.at_ms + (hours * MS_PER_HOUR).astype(np.int64)
+    return CurveTrace(
+        tuple(times.tolist()), *(_rounded(1.0 + v / POINTS_PER_SG, 5) for v in (middle, low, high))
+    )
+
+
+def _rounded(values: NDArray[np.float64], places: int) -> tuple[float, ...]:
+    return tuple(np.round(values, places).tolist())

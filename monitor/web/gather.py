@@ -1,0 +1,243 @@
+"""From the store and the snapshots to what a page shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.batch.journal import tasting_of
+from monitor.batch.schedule import due
+from monitor.batch.sheet import Sheet
+from monitor.errors import QuantityError
+from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.pipeline import Snapshot
+from monitor.must.alcohol import attenuation
+from monitor.store.values import Heard, Silence, StoredAlert
+from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
+from monitor.web import words
+from monitor.web.course import Believed, believed, small_curve
+from monitor.web.history import Past
+from monitor.web.ports import Ports
+from monitor.web.view import AlertView, BatchView, DueView, JournalView, SensorView
+
+DUE_WITHIN_MS: Final = 3 * MS_PER_DAY
+NOT_JUDGED: Final = "Nothing can be said yet: no reading has come in."
+SWEETENS: Final = (JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A sheet with what the analysis says of it."""
+
+    sheet: Sheet
+    snapshot: Snapshot | None
+    phases: Sequence[PhaseChange]
+    journal: Sequence[JournalEntry]
+
+
+def standing(ports: Ports, past: Past, slug: str) -> Standing:
+    """Where one batch stands; NotFoundError for an unknown one.
+
+    What the daemon does not watch is told from the store, up to the batch's end.
+    """
+    sheet = ports.store.batches.get(slug)
+    return _standing(ports, past, sheet)
+
+
+def standings(ports: Ports, past: Past, *, only_open: bool) -> list[Standing]:
+    """Where batches stand, in order of pitching."""
+    return [_standing(ports, past, one) for one in ports.store.batches.listed(only_open=only_open)]
+
+
+def _standing(ports: Ports, past: Past, sheet: Sheet) -> Standing:
+    journal = ports.store.batches.journal(sheet.slug)
+    snapshot = ports.snapshots().get(sheet.slug)
+    if snapshot is None and not sheet.open:
+        told = past.of(sheet.slug, ports.now_ms())
+        return Standing(sheet, told.snapshot, told.phases, journal)
+    return Standing(sheet, snapshot, ports.phases(sheet.slug), journal)
+
+
+def batch_view(ports: Ports, stands: Standing) -> BatchView:
+    """One batch as a page shows it."""
+    sheet, snapshot = stands.sheet, stands.snapshot
+    now_ms = sheet.ended_ms or ports.now_ms()
+    evidence = None if snapshot is None else snapshot.evidence
+    sensors = believed(ports.store, sheet)
+    level = None if evidence is None else _sg(evidence.level_points)
+    original = sheet.must.original_gravity_sg
+    alcohol, attenuated = _alcohol(original, level, stands.journal)
+    heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard()}
+    slope = None if evidence is None else _known(evidence.slope_two)
+    return BatchView(
+        slug=sheet.slug,
+        name=sheet.name,
+        recipe=sheet.recipe,
+        pitched_ms=sheet.pitched_ms,
+        ended_ms=sheet.ended_ms,
+        phase=Phase.UNKNOWN if snapshot is None else snapshot.phase,
+        reason=NOT_JUDGED if snapshot is None else snapshot.reason,
+        volume_l=sheet.must.volume_l,
+        original_gravity_sg=original,
+        gravity_sg=level,
+        gravity_at_ms=_last_ms(heard, sensors.gravity, Quantity.GRAVITY),
+        fall_points_per_day=None if slope is None else -slope,
+        alcohol_percent=alcohol,
+        attenuation=attenuated,
+        temperature_c=_temperature(
+            heard, sensors, sheet, None if evidence is None else evidence.temperature_c
+        ),
+        yeast_c=sheet.yeast.temperature_c,
+        final_gravity_sg=_final(snapshot),
+        finish_at_ms=_finish(snapshot, stands.phases),
+        due=_due(sheet, stands.journal, now_ms),
+        alerts=alert_views(ports, [sheet], slug=sheet.slug) if sheet.open else (),
+        curve=small_curve(ports.store, sensors.gravity, sheet.pitched_ms, now_ms),
+    )
+
+
+def alert_views(
+    ports: Ports, sheets: Iterable[Sheet], *, slug: str | None = None, only_open: bool = True
+) -> tuple[AlertView, ...]:
+    """Alerts of one batch or of all, the most urgent and newest first."""
+    now_ms = ports.now_ms()
+    names = {sheet.slug: sheet.name for sheet in sheets}
+    silences = ports.store.alerts.silences(now_ms)
+    found = ports.store.alerts.listed(batch=slug, only_firing=only_open)
+    views = [_alert(one, names.get(one.batch, one.batch), silences) for one in found]
+    order = list(words.SEVERITY)
+    return tuple(sorted(views, key=lambda one: (not one.is_open, order.index(one.severity), -one.fired_ms)))
+
+
+def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> AlertView:
+    hushed = [
+        one.until_ms
+        for one in silences
+        if one.batch in (None, stored.batch) and one.kind in (None, stored.kind)
+    ]
+    resolved_ms = stored.resolved_ms
+    if resolved_ms is None and stored.state is AlertState.RESOLVED:
+        resolved_ms = stored.fired_ms
+    return AlertView(
+        number=stored.id,
+        batch=stored.batch,
+        batch_name=name,
+        kind=stored.kind,
+        severity=stored.severity,
+        subject=stored.subject,
+        message=stored.message,
+        fired_ms=stored.fired_ms,
+        resolved_ms=resolved_ms,
+        acknowledged_ms=stored.acknowledged_ms,
+        silenced_until_ms=max(hushed) if hushed and resolved_ms is None else None,
+    )
+
+
+def sensor_views(ports: Ports, names: Iterable[str] | None = None) -> tuple[SensorView, ...]:
+    """Sensors by name, all that were ever heard or those named; hand samples are no sensor."""
+    heard: dict[str, list[Heard]] = {name: [] for name in names or ()}
+    for one in ports.store.readings.heard():
+        if one.quantity is not Quantity.SAMPLE_GRAVITY and (names is None or one.sensor in heard):
+            heard.setdefault(one.sensor, []).append(one)
+    silent = {
+        one.subject
+        for one in ports.store.alerts.listed(only_firing=True)
+        if one.kind is AlertKind.SENSOR_SILENT
+    }
+    calibrated = {one.sensor for one in ports.store.calibrations.listed()}
+    return tuple(
+        _sensor(name, found, name in silent, name in calibrated) for name, found in sorted(heard.items())
+    )
+
+
+def _sensor(name: str, found: Sequence[Heard], silent: bool, calibrated: bool) -> SensorView:
+    last = {one.quantity: one.last_value for one in found}
+    return SensorView(
+        name=name,
+        quantities=tuple(one.quantity for one in found),
+        last_heard_ms=max((one.last_received_ms for one in found), default=None),
+        battery_percent=last.get(Quantity.BATTERY),
+        battery_v=last.get(Quantity.BATTERY_VOLTAGE),
+        signal_dbm=last.get(Quantity.SIGNAL),
+        silent=silent,
+        calibrated=calibrated,
+        last_values=tuple(last.items()),
+    )
+
+
+def journal_views(ports: Ports, stands: Standing) -> tuple[JournalView, ...]:
+    """Deeds, tastings and hand samples of a batch, the newest first."""
+    lines = []
+    for number, entry in enumerate(stands.journal, 1):
+        tasting = tasting_of(entry)
+        title = words.DEED[entry.kind] if tasting is None else "Tasted"
+        note = entry.note if tasting is None else entry.note.removeprefix("tasted ")
+        lines.append(JournalView(f"entry-{number}", title, entry.done_ms, note))
+    samples = ports.store.readings.read([stands.sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY])
+    for one in samples.readings():
+        lines.append(
+            JournalView(f"sample-{one.time_ms}", f"Hand sample {one.value:.4f}", one.time_ms, "", one.value)
+        )
+    return tuple(sorted(lines, key=lambda line: (-line.done_ms, line.number)))
+
+
+def _alcohol(
+    original_sg: float | None, level_sg: float | None, journal: Sequence[JournalEntry]
+) -> tuple[float | None, float | None]:
+    """Alcohol in per cent and apparent attenuation; both void once sugar went in on the way."""
+    if original_sg is None or level_sg is None or any(entry.kind in SWEETENS for entry in journal):
+        return None, None
+    try:
+        found = attenuation(original_sg, level_sg)
+    except QuantityError:
+        return None, None
+    return max(0.0, found.abv), found.apparent_attenuation
+
+
+def _due(sheet: Sheet, journal: Sequence[JournalEntry], now_ms: int) -> tuple[DueView, ...]:
+    return tuple(
+        DueView(one.at_ms, one.text) for one in due(sheet, journal) if one.at_ms <= now_ms + DUE_WITHIN_MS
+    )
+
+
+def _temperature(
+    heard: dict[tuple[str, Quantity], Heard], sensors: Believed, sheet: Sheet, hourly_c: float | None
+) -> float | None:
+    if sheet.open and sensors.temperature is not None:
+        last = heard.get((sensors.temperature, Quantity.TEMPERATURE))
+        if last is not None:
+            return last.last_value
+    return None if hourly_c is None else _known(hourly_c)
+
+
+def _last_ms(heard: dict[tuple[str, Quantity], Heard], sensor: str | None, quantity: Quantity) -> int | None:
+    last = None if sensor is None else heard.get((sensor, quantity))
+    return None if last is None else last.last_time_ms
+
+
+def _final(snapshot: Snapshot | None) -> Interval:
+    if snapshot is None:
+        return Interval()
+    evidence = snapshot.evidence
+    return Interval(_sg(evidence.final_p05), _sg(evidence.final_p50), _sg(evidence.final_p95))
+
+
+def _finish(snapshot: Snapshot | None, phases: Sequence[PhaseChange]) -> Interval:
+    """When it will be finished; once it is, since when."""
+    if snapshot is None:
+        return Interval()
+    if snapshot.phase is Phase.FINISHED:
+        since = [float(change.at_ms) for change in phases if change.phase is Phase.FINISHED]
+        return Interval(p50=since[-1]) if since else Interval()
+    return Interval() if snapshot.forecast is None else snapshot.forecast.finish_at_ms
+
+
+def _sg(points: float) -> float | None:
+    return None if math.isnan(points) else 1.0 + points / POINTS_PER_SG
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else value

@@ -1,0 +1,138 @@
+"""Batches of one recipe laid over each other from pitching: an inline drawing, and what differed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.units import MS_PER_DAY
+from monitor.web.gather import Standing
+from monitor.web.show import UNKNOWN, Show
+from monitor.web.view import BatchView
+
+MOST: Final = 6
+WIDTH: Final = 1000.0
+HEIGHT: Final = 380.0
+LEFT: Final = 64.0
+BOTTOM: Final = 34.0
+RIGHT: Final = 44.0
+TOP: Final = 10.0
+DASHES: Final = ("", "9 5", "2 4", "14 4 2 4", "5 3", "1 7")
+"""Lines differ by stroke and by the number at their end, never by colour alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One batch's line."""
+
+    number: int
+    name: str
+    dash: str
+    points: str
+    end: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """The drawing: lines, and ticks with their places and labels."""
+
+    lines: tuple[Line, ...]
+    gravity_ticks: tuple[tuple[float, str], ...]
+    day_ticks: tuple[tuple[float, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the table; `differs` where the batches do not agree."""
+
+    label: str
+    values: tuple[str, ...]
+    differs: bool
+
+
+def overlay(batches: Sequence[BatchView]) -> Overlay:
+    """Curves from pitching; one that has none is left out but keeps its number."""
+    drawn = [(number, batch) for number, batch in enumerate(batches, 1) if len(batch.curve) > 1]
+    if not drawn:
+        return Overlay((), (), ())
+    days = max((b.curve[-1][0] - b.pitched_ms) / MS_PER_DAY for _, b in drawn)
+    values = [value for _, b in drawn for _, value in b.curve]
+    step = 0.01 if max(values) - min(values) < 0.07 else 0.02
+    low, high = math.floor(min(values) / step) * step, math.ceil(max(values) / step) * step
+    high = max(high, low + step)
+    day_step = next((s for s in (1, 2, 5, 7, 14, 28, 56) if days / s <= 9), 112)
+
+    def x(day: float) -> float:
+        return round(LEFT + day / max(days, 0.5) * (WIDTH - LEFT - RIGHT), 1)
+
+    def y(value: float) -> float:
+        return round(TOP + (high - value) / (high - low) * (HEIGHT - TOP - BOTTOM), 1)
+
+    lines = []
+    for number, batch in drawn:
+        places = [(x((t - batch.pitched_ms) / MS_PER_DAY), y(v)) for t, v in batch.curve]
+        points = " ".join(f"{px},{py}" for px, py in places)
+        lines.append(Line(number, batch.name, DASHES[(number - 1) % len(DASHES)], points, places[-1]))
+    count = round((high - low) / step)
+    return Overlay(
+        tuple(_apart(lines)),
+        tuple((y(low + i * step), f"{low + i * step:.3f}") for i in range(count + 1)),
+        tuple((x(day), str(day)) for day in range(0, int(days) + 1, day_step)),
+    )
+
+
+def _apart(lines: list[Line]) -> list[Line]:
+    """Numbers at the ends of lines moved so that they can be told from each other."""
+    placed: list[Line] = []
+    for line in sorted(lines, key=lambda one: one.end[1]):
+        x, y = line.end
+        for other in placed:
+            if abs(other.end[0] - x) < 30 and y - other.end[1] < 17:
+                y = other.end[1] + 17
+        placed.append(Line(line.number, line.name, line.dash, line.points, (x, y)))
+    return sorted(placed, key=lambda one: one.number)
+
+
+def table(stands: Sequence[Standing], batches: Sequence[BatchView], show: Show) -> tuple[Row, ...]:
+    """What the batches had in common and in what they differed."""
+    pairs = list(zip(stands, batches, strict=True))
+
+    def row(label: str, tell: Callable[[Standing, BatchView], str]) -> Row:
+        values = tuple(tell(stand, batch) or UNKNOWN for stand, batch in pairs)
+        return Row(label, values, len(set(values)) > 1)
+
+    return (
+        row("Pitched", lambda s, b: show.day(b.pitched_ms)),
+        row("Original gravity", lambda s, b: show.gravity(b.original_gravity_sg)),
+        row("Gravity now, or at the end", lambda s, b: show.gravity(b.gravity_sg)),
+        row("Alcohol", lambda s, b: show.alcohol(b.alcohol_percent)),
+        row("Attenuation", lambda s, b: show.percent(b.attenuation)),
+        row("Days to half of the fall", lambda s, b: _half(b)),
+        row("Volume", lambda s, b: show.volume(b.volume_l)),
+        row("Must", lambda s, b: str(s.sheet.must.kind or "")),
+        row("Yeast’s range", lambda s, b: show.temperature_range(*b.yeast_c) if b.yeast_c else ""),
+        row("pH", lambda s, b: "" if s.sheet.sample_ph is None else f"{s.sheet.sample_ph:.2f}"),
+        row("Things done", lambda s, b: _deeds(s)),
+    )
+
+
+def _half(batch: BatchView) -> str:
+    if len(batch.curve) < 3:
+        return ""
+    first, last = batch.curve[0][1], batch.curve[-1][1]
+    if first - last < 0.005:
+        return ""
+    middle = (first + last) / 2
+    at_ms = next(time_ms for time_ms, value in batch.curve if value <= middle)
+    return f"{(at_ms - batch.pitched_ms) / MS_PER_DAY:.1f}"
+
+
+def _deeds(stand: Standing) -> str:
+    begun = stand.sheet.pitched_ms
+    return "; ".join(
+        f"{entry.kind.replace('_', ' ')} on day {(entry.done_ms - begun) / MS_PER_DAY:.0f}"
+        for entry in stand.journal
+        if entry.kind != "note"
+    )

@@ -1,0 +1,251 @@
+"""Pages of batches: all at a glance, one in full, what is written down, what others may look at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pydantic import TypeAdapter
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from monitor.batch.journal import Tasting
+from monitor.errors import InputError
+from monitor.ferment.event import JournalKind
+from monitor.units import MS_PER_DAY, ms_from_datetime
+from monitor.web import words
+from monitor.web.course import ChartView, chart, days
+from monitor.web.drawing import Ruler, common_scale
+from monitor.web.export import recording_zip
+from monitor.web.forms import Form
+from monitor.web.frame import Frame
+from monitor.web.gather import Standing, batch_view, journal_views, sensor_views, standings
+from monitor.web.picture import picture_png
+from monitor.web.show import Show
+from monitor.web.view import BatchView, Need, by_need
+
+CHART_JSON: Final = TypeAdapter(ChartView)
+PICTURE_PX: Final = (1_100, 560)
+
+
+@dataclass(frozen=True, slots=True)
+class BatchPages:
+    """Endpoints; each takes a request and answers it, in a worker thread."""
+
+    frame: Frame
+
+    def routes(self) -> list[Route]:
+        """Addresses of these pages."""
+        form = self.frame.form
+        one = "/batches/{slug}"
+        return [
+            Route("/", self.everything),
+            Route(one, self.one),
+            Route(f"{one}/chart.json", self.chart_json),
+            Route(f"{one}/chart.png", self.chart_png),
+            Route(f"{one}/recording.zip", self.recording),
+            Route(f"{one}/sample", form(self.sample), methods=["POST"]),
+            Route(f"{one}/journal", form(self.deed), methods=["POST"]),
+            Route(f"{one}/tasting", form(self.tasting), methods=["POST"]),
+            Route(f"{one}/end", form(self.end), methods=["POST"]),
+            Route(f"{one}/shares", form(self.share), methods=["POST"]),
+            Route("/shares/{number:int}/revoke", form(self.revoke), methods=["POST"]),
+        ]
+
+    def everything(self, request: Request) -> Response:
+        """All open batches, those that need the maker first."""
+        ports = self.frame.ports
+        found = by_need(
+            tuple(batch_view(ports, one) for one in standings(ports, self.frame.past, only_open=True))
+        )
+        scale = common_scale(found)
+        return self.frame.page(
+            request,
+            "batches.html",
+            batches=found,
+            scale=scale,
+            rulers={batch.slug: Ruler.of(batch, scale) for batch in found},
+            headline=headline(found),
+            waiting=waiting(found),
+            refused=sum(one.count for one in ports.store.quarantine.counts()),
+        )
+
+    def one(self, request: Request) -> Response:
+        """One batch in full."""
+        stands = self.frame.standing(request)
+        return self.frame.page(request, "batch.html", **batch_context(self.frame, request, stands))
+
+    def chart_json(self, request: Request) -> Response:
+        """What the chart draws."""
+        return chart_answer(self.frame, request, self.frame.standing(request))
+
+    def chart_png(self, request: Request) -> Response:
+        """The chart as a picture, for readers without script."""
+        return picture_answer(self.frame, request, self.frame.standing(request))
+
+    def recording(self, request: Request) -> Response:
+        """The batch as a recording that can be replayed."""
+        sheet = self.frame.ports.store.batches.get(request.path_params["slug"])
+        packed = recording_zip(self.frame.ports.store, sheet)
+        name = f"{sheet.slug}.zip"
+        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+        return Response(packed, headers=headers, media_type="application/zip")
+
+    def sample(self, request: Request, form: Form) -> Response:
+        """A hand sample."""
+        slug = request.path_params["slug"]
+        sample_c = form.celsius_or_none("sample_temperature", "sample temperature")
+        reading = self.frame.actions.sample(
+            slug,
+            reading_sg=form.number("reading_sg", "hydrometer reading"),
+            sample_c=20.0 if sample_c is None else sample_c,
+            taken_ms=form.moment_ms("taken", "taken"),
+        )
+        return self._back(form, slug, f"Hand sample {reading.value:.4f} is written down.")
+
+    def deed(self, request: Request, form: Form) -> Response:
+        """Something the maker did."""
+        slug = request.path_params["slug"]
+        kind = form.choice("kind", "what was done", JournalKind)
+        self.frame.actions.deed(slug, kind, done_ms=form.moment_ms("done", "done"), note=form.text("note"))
+        return self._back(form, slug, f"“{words.DEED[kind]}” is written down.")
+
+    def tasting(self, request: Request, form: Form) -> Response:
+        """How it tasted."""
+        slug = request.path_params["slug"]
+        tasted = Tasting(
+            sweetness=form.whole_or_none("sweetness", "sweetness"),
+            acid=form.whole_or_none("acid", "acid"),
+            words=form.text("words"),
+        )
+        self.frame.actions.tasting(slug, tasted, done_ms=form.show.now_ms)
+        return self._back(form, slug, "The tasting is written down.")
+
+    def end(self, request: Request, form: Form) -> Response:
+        """End a batch."""
+        sheet = self.frame.actions.end(request.path_params["slug"])
+        return self.frame.done(form, f"{sheet.name} has ended; its sensors are free.", "/records")
+
+    def share(self, request: Request, form: Form) -> Response:
+        """Make a link to share; it is shown on the page that answers, and never again."""
+        slug = request.path_params["slug"]
+        _, token = self.frame.actions.share(slug)
+        stands = self.frame.standing(request)
+        context = batch_context(self.frame, request, stands)
+        context["new_share"] = f"{request.url.scheme}://{request.headers['host']}/shared/{token}"
+        return self.frame.page(request, "batch.html", **context)
+
+    def revoke(self, request: Request, form: Form) -> Response:
+        """Take a shared link back."""
+        self.frame.actions.revoke(request.path_params["number"])
+        return self.frame.done(form, "The link leads nowhere now.")
+
+    def _back(self, form: Form, slug: str, said: str) -> Response:
+        return self.frame.done(form, said, f"/batches/{slug}")
+
+
+def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str, Any]:
+    """What the page of one batch shows."""
+    ports, sheet = frame.ports, stands.sheet
+    batch = batch_view(ports, stands)
+    show = frame.show(request)
+    sensors = tuple(name for name in sheet.sensors if name != sheet.hand_sensor)
+    return {
+        "batch": batch,
+        "base": f"/batches/{batch.slug}",
+        "days": days(
+            ports.store,
+            sheet,
+            evidence=None if stands.snapshot is None else stands.snapshot.evidence,
+            first_midnight_ms=midnight_ms(show, sheet.pitched_ms),
+            now_ms=show.now_ms,
+        ),
+        "journal": journal_views(ports, stands),
+        "sensors": sensor_views(ports, sensors),
+        "shares": ports.store.shares.listed(sheet.slug),
+        "new_share": None,
+        "waiting": waiting((batch,)),
+        "here": "/",
+    }
+
+
+def chart_answer(frame: Frame, request: Request, stands: Standing) -> Response:
+    """The chart's values as JSON; `from_ms`, `to_ms` and `width` choose a part and how fine."""
+    view = chart_of(frame, stands, width_px=_whole(request, "width", 1_000), between_ms=_between(request))
+    return Response(CHART_JSON.dump_json(view), media_type="application/json")
+
+
+def picture_answer(frame: Frame, request: Request, stands: Standing) -> Response:
+    """The chart as PNG."""
+    width, height = PICTURE_PX
+    view = chart_of(frame, stands, width_px=width)
+    picture = picture_png(view, frame.show(request), width, height)
+    return Response(picture, media_type="image/png")
+
+
+def chart_of(
+    frame: Frame, stands: Standing, *, width_px: int, between_ms: tuple[int, int] | None = None
+) -> ChartView:
+    """The chart of a batch."""
+    return chart(
+        frame.ports.store,
+        stands.sheet,
+        evidence=None if stands.snapshot is None else stands.snapshot.evidence,
+        phases=stands.phases,
+        journal=stands.journal,
+        now_ms=frame.ports.now_ms(),
+        width_px=width_px,
+        between_ms=between_ms,
+    )
+
+
+def midnight_ms(show: Show, time_ms: int) -> int:
+    """The last local midnight before a moment."""
+    local = show.local(time_ms)
+    return ms_from_datetime(local.replace(**_MIDNIGHT))
+
+
+_MIDNIGHT: Final[dict[str, Any]] = {"hour": 0, "minute": 0, "second": 0, "microsecond": 0}
+
+
+def waiting(batches: tuple[BatchView, ...]) -> int:
+    """How many alerts nobody has seen."""
+    return sum(alert.is_open and not alert.is_heard for batch in batches for alert in batch.alerts)
+
+
+def headline(batches: tuple[BatchView, ...]) -> str:
+    """What matters, in one sentence."""
+    if not batches:
+        return "No batch is open."
+    needy = [batch for batch in batches if batch.need is Need.NOW]
+    danger = [batch for batch in needy if batch.danger]
+    if danger:
+        return f"Danger: look at {danger[0].name} now."
+    if len(needy) == 1:
+        others = len(batches) - 1
+        rest = (
+            "" if not others else " The other can wait." if others == 1 else f" The other {others} can wait."
+        )
+        return f"{needy[0].name} needs you.{rest}"
+    if needy:
+        return f"{len(needy)} of {len(batches)} batches need you."
+    return "Nothing needs you now." if len(batches) > 1 else f"{batches[0].name} needs nothing now."
+
+
+def _whole(request: Request, name: str, default: int) -> int:
+    text = request.query_params.get(name, "")
+    if not text:
+        return default
+    if not text.lstrip("-").isdecimal() or len(text) > 15:
+        raise InputError(f"{name} = {text[:40]!r}: a whole number")
+    return int(text)
+
+
+def _between(request: Request) -> tuple[int, int] | None:
+    if "from_ms" not in request.query_params and "to_ms" not in request.query_params:
+        return None
+    from_ms, to_ms = _whole(request, "from_ms", 0), _whole(request, "to_ms", 0)
+    if not 0 < to_ms - from_ms <= 4_000 * MS_PER_DAY:
+        raise InputError("from_ms and to_ms: both given, the first before the second")
+    return from_ms, to_ms

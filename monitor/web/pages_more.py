@@ -1,0 +1,133 @@
+"""Pages of alerts, of batches beside each other, and of what is past."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from monitor.errors import InputError
+from monitor.ferment.emission import AlertKind
+from monitor.web import words
+from monitor.web.forms import Form
+from monitor.web.frame import Frame
+from monitor.web.gather import alert_views, batch_view, journal_views, standing, standings
+from monitor.web.overlay import MOST, overlay, table
+from monitor.web.pages_batch import batch_context
+from monitor.web.view import SilenceView
+
+
+@dataclass(frozen=True, slots=True)
+class MorePages:
+    """Endpoints; each takes a request and answers it, in a worker thread."""
+
+    frame: Frame
+
+    def routes(self) -> list[Route]:
+        """Addresses of these pages."""
+        form = self.frame.form
+        return [
+            Route("/alerts", self.alerts),
+            Route("/alerts/{number:int}/acknowledge", form(self.acknowledge), methods=["POST"]),
+            Route("/silences", form(self.silence), methods=["POST"]),
+            Route("/silences/{number:int}/lift", form(self.lift), methods=["POST"]),
+            Route("/compare", self.compare),
+            Route("/records", self.records),
+            Route("/batches/{slug}/report", self.report),
+        ]
+
+    def alerts(self, request: Request) -> Response:
+        """What is open, what is quiet, what there was."""
+        ports = self.frame.ports
+        sheets = ports.store.batches.listed()
+        every = alert_views(ports, sheets, only_open=False)
+        opened = tuple(one for one in every if one.is_open)
+        return self.frame.page(
+            request,
+            "alerts.html",
+            open=opened,
+            past=sorted((one for one in every if not one.is_open), key=lambda one: -one.fired_ms),
+            silences=[
+                SilenceView(one.id, one.batch, one.kind, one.until_ms)
+                for one in ports.store.alerts.silences(ports.now_ms())
+            ],
+            batches=[sheet for sheet in sheets if sheet.open],
+            names={sheet.slug: sheet.name for sheet in sheets},
+            waiting=sum(not one.is_heard for one in opened),
+        )
+
+    def acknowledge(self, request: Request, form: Form) -> Response:
+        """Somebody has seen it."""
+        stored = self.frame.actions.acknowledge(request.path_params["number"])
+        return self.frame.done(form, f"Seen: {words.ALERT[stored.kind]}.", "/alerts")
+
+    def silence(self, request: Request, form: Form) -> Response:
+        """Quiet for a time."""
+        kind = form.choice("kind", "kind of alert", AlertKind) if form.text("kind") else None
+        hours = form.number("hours", "hours")
+        made = self.frame.actions.silence(hours=hours, batch=form.text("batch") or None, kind=kind)
+        return self.frame.done(form, f"Quiet until {form.show.when(made.until_ms)}.", "/alerts")
+
+    def lift(self, request: Request, form: Form) -> Response:
+        """End a quiet time."""
+        self.frame.actions.lift(request.path_params["number"])
+        return self.frame.done(form, "Notices are sent again.", "/alerts")
+
+    def compare(self, request: Request) -> Response:
+        """Batches laid over each other from pitching."""
+        ports, past = self.frame.ports, self.frame.past
+        sheets = ports.store.batches.listed()
+        chosen = list(dict.fromkeys(request.query_params.getlist("batch")))
+        if len(chosen) > MOST:
+            raise InputError(f"{len(chosen)} batches: at most {MOST} can be told apart")
+        if not chosen:
+            chosen = _alike([(sheet.slug, sheet.recipe) for sheet in sheets])
+        stands = [standing(ports, past, slug) for slug in chosen]
+        views = [batch_view(ports, one) for one in stands]
+        show = self.frame.show(request)
+        return self.frame.page(
+            request,
+            "compare.html",
+            sheets=list(reversed(sheets)),
+            chosen=chosen,
+            views=views,
+            overlay=overlay(views),
+            rows=table(stands, views, show),
+        )
+
+    def records(self, request: Request) -> Response:
+        """Batches that have ended, and the way to take any batch out."""
+        ports = self.frame.ports
+        stands = standings(ports, self.frame.past, only_open=False)
+        views = sorted((batch_view(ports, one) for one in stands), key=lambda one: -one.pitched_ms)
+        return self.frame.page(
+            request,
+            "records.html",
+            ended=[one for one in views if one.ended_ms is not None],
+            going=[one for one in views if one.ended_ms is None],
+        )
+
+    def report(self, request: Request) -> Response:
+        """One batch on paper."""
+        stands = self.frame.standing(request)
+        context = batch_context(self.frame, request, stands)
+        history = alert_views(self.frame.ports, [stands.sheet], slug=stands.sheet.slug, only_open=False)
+        context.update(
+            sheet=stands.sheet,
+            journal=tuple(reversed(journal_views(self.frame.ports, stands))),
+            days=tuple(reversed(context["days"])),
+            history=sorted(history, key=lambda one: one.fired_ms),
+            phases=stands.phases,
+        )
+        return self.frame.page(request, "report.html", **context)
+
+
+def _alike(recipes: list[tuple[str, str]]) -> list[str]:
+    """The youngest batches of the recipe that was made last, as far as more than one was made."""
+    for _, recipe in reversed(recipes):
+        same = [slug for slug, other in recipes if other.strip() and other == recipe]
+        if len(same) > 1:
+            return same[-MOST:]
+    return [slug for slug, _ in recipes[-2:]]

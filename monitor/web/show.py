@@ -1,0 +1,168 @@
+"""Numbers and times in words and units for people: pure, one place for every page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from typing import Final
+
+from monitor.units import (
+    LB_KG,
+    MS_PER_DAY,
+    MS_PER_HOUR,
+    MS_PER_MINUTE,
+    US_GAL_L,
+    datetime_from_ms,
+    fahrenheit_from_celsius,
+    rfc3339_from_ms,
+)
+from monitor.web.options import UnitSystem
+
+UNKNOWN: Final = "–"
+STEADY_POINTS_PER_DAY: Final = 0.25
+"""Below what a float can tell from standing still in a day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """How this reader wants to see numbers and times."""
+
+    units: UnitSystem
+    zone: tzinfo
+    now_ms: int
+
+    @property
+    def us(self) -> bool:
+        """Whether US units are spoken."""
+        return self.units is UnitSystem.US
+
+    def gravity(self, gravity_sg: float | None, places: int = 3) -> str:
+        """Specific gravity: `1.043`."""
+        return UNKNOWN if gravity_sg is None else f"{gravity_sg:.{places}f}"
+
+    def gravity_range(self, low_sg: float | None, high_sg: float | None) -> str:
+        """A range of specific gravity, one number where both round to the same."""
+        low, high = self.gravity(low_sg), self.gravity(high_sg)
+        return low if low == high else f"{low} to {high}"
+
+    def fall(self, points_per_day: float | None) -> str:
+        """How fast the gravity falls, in words."""
+        if points_per_day is None:
+            return "no trend yet"
+        if points_per_day < -STEADY_POINTS_PER_DAY:
+            return f"rising {-points_per_day:.1f} points a day"
+        if points_per_day < STEADY_POINTS_PER_DAY:
+            return "standing still"
+        return f"falling {points_per_day:.1f} points a day"
+
+    def temperature(self, temperature_c: float | None) -> str:
+        """`18.4 °C` or `65.1 °F`."""
+        if temperature_c is None:
+            return UNKNOWN
+        if self.us:
+            return f"{fahrenheit_from_celsius(temperature_c):.1f} °F"
+        return f"{temperature_c:.1f} °C"
+
+    def temperature_range(self, low_c: float, high_c: float) -> str:
+        """`16 to 21 °C`."""
+        if self.us:
+            return f"{fahrenheit_from_celsius(low_c):.0f} to {fahrenheit_from_celsius(high_c):.0f} °F"
+        return f"{low_c:.0f} to {high_c:.0f} °C"
+
+    def temperature_place(self, temperature_c: float | None, range_c: tuple[float, float] | None) -> str:
+        """Where a temperature lies against the yeast's range, in words."""
+        if temperature_c is None or range_c is None:
+            return ""
+        span = self.temperature_range(*range_c)
+        if temperature_c < range_c[0]:
+            return f"below the yeast’s {span}"
+        if temperature_c > range_c[1]:
+            return f"above the yeast’s {span}"
+        return f"within the yeast’s {span}"
+
+    def volume(self, volume_l: float | None) -> str:
+        """`18.9 L` or `5.0 gal`."""
+        if volume_l is None:
+            return UNKNOWN
+        return f"{volume_l / US_GAL_L:.2f} US gal" if self.us else f"{volume_l:.1f} L"
+
+    def mass(self, mass_kg: float | None) -> str:
+        """`2.49 kg` or `5.50 lb`."""
+        if mass_kg is None:
+            return UNKNOWN
+        return f"{mass_kg / LB_KG:.2f} lb" if self.us else f"{mass_kg:.2f} kg"
+
+    def percent(self, fraction: float | None) -> str:
+        """A fraction in whole per cent; above 100 % is usual for a dry mead."""
+        return UNKNOWN if fraction is None else f"{fraction * 100:.0f} %"
+
+    def alcohol(self, abv_percent: float | None) -> str:
+        """Alcohol by volume."""
+        return UNKNOWN if abv_percent is None else f"{abv_percent:.1f} %"
+
+    def local(self, time_ms: int) -> datetime:
+        """The local time of a moment."""
+        return datetime_from_ms(time_ms).astimezone(self.zone)
+
+    def when(self, time_ms: int | None) -> str:
+        """Local time: `Tue 3 Jun, 14:05`, with the year when it is another one."""
+        if time_ms is None:
+            return UNKNOWN
+        moment = self.local(time_ms)
+        year = f" {moment.year}" if moment.year != self.local(self.now_ms).year else ""
+        return f"{moment:%a} {moment.day} {moment:%b}{year}, {moment:%H:%M}"
+
+    def day(self, time_ms: int | None) -> str:
+        """Local date: `Tue 3 Jun`, with the year when it is another one."""
+        return UNKNOWN if time_ms is None else self.when(time_ms).rsplit(",", 1)[0]
+
+    def utc(self, time_ms: int) -> str:
+        """The same moment for machines: RFC 3339 in UTC."""
+        return rfc3339_from_ms(time_ms)
+
+    def form_time(self, time_ms: int) -> str:
+        """Local time as a `datetime-local` field wants it."""
+        return f"{self.local(time_ms):%Y-%m-%dT%H:%M}"
+
+    def ago(self, time_ms: int | None) -> str:
+        """How long ago, or how long until, in words."""
+        if time_ms is None:
+            return "never"
+        span_ms = self.now_ms - time_ms
+        if abs(span_ms) < MS_PER_MINUTE:
+            return "just now"
+        return f"{self.span(span_ms)} ago" if span_ms > 0 else f"in {self.span(-span_ms)}"
+
+    def span(self, span_ms: float) -> str:
+        """A length of time in its largest fitting unit."""
+        if span_ms < 2 * MS_PER_HOUR:
+            return _counted(span_ms / MS_PER_MINUTE, "minute")
+        if span_ms < 2 * MS_PER_DAY:
+            return _counted(span_ms / MS_PER_HOUR, "hour")
+        return _counted(span_ms / MS_PER_DAY, "day")
+
+    def days(self, early_ms: float | None, late_ms: float | None) -> str:
+        """A range of days ahead: `Fri 5 to Sun 7 Jun`."""
+        if early_ms is None or late_ms is None:
+            return "cannot be told yet"
+        first, last = self.local(int(early_ms)), self.local(int(late_ms))
+        if first.date() == last.date():
+            return f"{first:%a} {first.day} {first:%b}"
+        month = "" if (first.year, first.month) == (last.year, last.month) else f" {first:%b}"
+        return f"{first:%a} {first.day}{month} to {last:%a} {last.day} {last:%b}"
+
+    def days_ahead(self, early_ms: float | None, late_ms: float | None) -> str:
+        """How far ahead a range of days lies: `in 3 to 5 days`."""
+        if early_ms is None or late_ms is None or late_ms < self.now_ms:
+            return ""
+        today = self.local(self.now_ms).date()
+        first = max(0, (self.local(int(early_ms)).date() - today) // timedelta(days=1))
+        last = (self.local(int(late_ms)).date() - today) // timedelta(days=1)
+        if last == 0:
+            return "today"
+        return f"in {_counted(last, 'day')}" if first == last else f"in {first} to {last} days"
+
+
+def _counted(number: float, noun: str) -> str:
+    whole = round(number)
+    return f"{whole} {noun}" if whole == 1 else f"{whole} {noun}s"

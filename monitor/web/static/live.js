@@ -1,0 +1,119 @@
+// Keeps a page true: one event stream that says what changed, and the page itself, asked for again.
+
+import { tellTimes, clockOf, localField } from "./moments.js";
+
+const html = document.documentElement;
+html.classList.add("scripted");
+tellTimes();
+for (const field of document.querySelectorAll("input[type=datetime-local]")) {
+  // what leaves is a moment, whatever the zone of the server
+  const moment = document.createElement("input");
+  moment.type = "hidden";
+  moment.name = `${field.name}_utc`;
+  field.value = localField(Date.now());
+  field.after(moment);
+  field.form.addEventListener("submit", () => {
+    const touched = field.value && field.value !== field.dataset.untouched;
+    moment.value = touched ? new Date(field.value).toISOString() : "";
+  });
+  field.dataset.untouched = field.value;
+}
+setInterval(tellTimes, 20000);
+
+const path = document.body.dataset.events;
+const sign = document.getElementById("live");
+const announce = document.getElementById("announce");
+let source = null;
+let retry = 1000;
+let waitingRefresh = null;
+let refreshing = false;
+let again = false;
+
+function say(text) {
+  if (sign && sign.textContent !== text) sign.textContent = text;
+}
+
+async function refresh() {
+  if (refreshing) { again = true; return; }
+  refreshing = true;
+  try {
+    const answer = await fetch(location.href, { headers: { Accept: "text/html" }, redirect: "error" });
+    if (!answer.ok) throw new Error(answer.statusText);
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+    exchange(fresh);
+    say(`Live, ${clockOf(Date.now())}`);
+  } catch {
+    say("Cannot reach carboyd; trying again");
+  }
+  refreshing = false;
+  if (again) { again = false; soon(); }
+}
+
+function exchange(fresh) {
+  for (const old of document.querySelectorAll("[data-live]")) {
+    const next = fresh.getElementById(old.id);
+    if (!next || next.innerHTML === old.dataset.told) continue;
+    if (old.contains(document.activeElement) && document.activeElement.matches("input, select, textarea, button")) continue;
+    const told = next.innerHTML;
+    if (old.dataset.told === undefined && next.textContent === old.textContent) { old.dataset.told = told; continue; }
+    if (old.dataset.aloud !== undefined && next.textContent.trim() !== old.textContent.trim()) announce.textContent = next.textContent.trim();
+    old.innerHTML = told;
+    old.dataset.told = told;
+    tellTimes(old);
+  }
+  document.title = fresh.title;
+  document.dispatchEvent(new CustomEvent("carboyd:fresh"));
+}
+
+function soon() {
+  clearTimeout(waitingRefresh);
+  waitingRefresh = setTimeout(refresh, 150);
+}
+
+function listen() {
+  if (source) source.close();
+  source = new EventSource(path);
+  source.onopen = () => { retry = 1000; say(`Live, ${clockOf(Date.now())}`); html.dataset.stream = "open"; };
+  source.onerror = () => {
+    say("Not live; trying again");
+    html.dataset.stream = "lost";
+    if (source.readyState === EventSource.CLOSED) {
+      // an answer that was no stream ends it for good: a restart behind a proxy looks like that
+      setTimeout(() => { listen(); soon(); }, retry);
+      retry = Math.min(retry * 2, 30000);
+    }
+  };
+  for (const topic of ["batch", "alert", "sensor", "everything"]) {
+    source.addEventListener(topic, (event) => {
+      const about = JSON.parse(event.data || "{}");
+      const only = document.body.dataset.batch;
+      if (only && about.batch && about.batch !== only) return;
+      soon();
+    });
+  }
+}
+
+if (path) {
+  listen();
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState !== "visible") return;
+    // a phone that slept has an open stream that says nothing
+    listen();
+    soon();
+  });
+  window.addEventListener("online", () => { listen(); soon(); });
+  window.addEventListener("pagehide", () => source && source.close());
+  window.addEventListener("pageshow", (event) => { if (event.persisted) { listen(); soon(); } });
+}
+
+for (const form of document.querySelectorAll("form[data-choose]")) {
+  // one field decides which others matter
+  const show = () => {
+    const chosen = new FormData(form).get(form.dataset.choose);
+    for (const part of form.querySelectorAll("[data-for]")) {
+      part.hidden = !part.dataset.for.split(" ").includes(chosen);
+    }
+  };
+  form.addEventListener("change", show);
+  show();
+}
