@@ -200,15 +200,15 @@ def _plain_number(payload: bytes, unit: str) -> float:
         text = payload[: _LONGEST_NUMBER + 1].decode("utf-8-sig").strip()
     except UnicodeDecodeError as error:
         raise PayloadError("not UTF-8", kind="not_utf8", field="payload") from error
+    if _COMMA.fullmatch(text):
+        raise PayloadError(
+            f"{text!r} has a decimal comma",
+            kind="decimal_comma",
+            field="payload",
+            hint="send a decimal point, 1.050",
+        )
     found = _NUMBER.fullmatch(text)
     if found is None or len(payload) > _LONGEST_NUMBER:
-        if _COMMA.fullmatch(text):
-            raise PayloadError(
-                f"{text!r} has a decimal comma",
-                kind="decimal_comma",
-                field="payload",
-                hint="send a decimal point, 1.050",
-            )
         raise PayloadError(f"{text[:40]!r} is not a number", kind="not_a_number", field="payload")
     if found[2] not in ("", unit):
         raise PayloadError(

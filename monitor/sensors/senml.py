@@ -19,7 +19,7 @@ from typing import Any, Final, NamedTuple
 
 import cbor2
 
-from monitor.errors import PayloadError
+from monitor.errors import InputError, PayloadError
 from monitor.units import MS_PER_SECOND
 
 MEDIA_TYPE_JSON: Final = "application/senml+json"
@@ -125,7 +125,7 @@ def parse_cbor(payload: bytes, received_ms: int) -> list[Record]:
         decoder = cbor2.CBORDecoder(stream, max_depth=_MAX_DEPTH, allow_duplicate_keys=False)
         pack = decoder.decode()
     except (cbor2.CBORError, ValueError, TypeError, ArithmeticError, MemoryError, RecursionError) as error:
-        kind = "duplicate_key" if "duplicate" in str(error) else "not_cbor"
+        kind = "duplicate_key" if "Duplicate map key" in str(error) else "not_cbor"
         raise PayloadError(f"not CBOR that can be read: {error}", kind=kind) from error
     if stream.tell() != len(payload):
         raise PayloadError(f"{len(payload) - stream.tell()} bytes follow the CBOR item", kind="not_cbor")
@@ -135,7 +135,11 @@ def parse_cbor(payload: bytes, received_ms: int) -> list[Record]:
 
 
 def dump_json(records: Sequence[Record]) -> bytes:
-    """A SenML JSON pack of these records; `parse_json` gives them back, sorted by time."""
+    """A SenML JSON pack of these records; `parse_json` gives them back, sorted by time.
+
+    At least one record; one that is not dated is written without a time and will get that of its arrival.
+    Raises InputError for a dated time before 1978, which SenML would take for a relative one.
+    """
     return json.dumps(list(_compact(records)), separators=(",", ":"), allow_nan=False).encode()
 
 
@@ -326,20 +330,29 @@ def _finite(total: float, index: int, label: str) -> float:
 def _compact(records: Sequence[Record], *, raw: bool = False) -> Iterable[dict[str, Any]]:
     """Records as labelled fields, with a base time and the common start of their names taken out once."""
     base_name = _common_start([record.name for record in records])
-    base_ms = next((record.time_ms for record in records if record.dated), None)
+    # a base time would date those that have none
+    base_ms = 0
+    if all(record.dated for record in records):
+        # a whole second not above any: a negative or broken part could round a sum to below 2^28
+        base_ms = min(record.time_ms for record in records) // MS_PER_SECOND * MS_PER_SECOND
     for index, record in enumerate(records):
+        if record.dated and record.time_ms < RELATIVE_BELOW_S * MS_PER_SECOND:
+            raise InputError(
+                f"{record.time_ms} ms cannot be written as an absolute time in SenML",
+                hint="times from July 1978 on, or records that are not dated",
+            )
         fields: dict[str, Any] = {}
         if index == 0:
             if base_name:
                 fields["bn"] = base_name
-            if base_ms is not None:
+            if base_ms:
                 fields["bt"] = _seconds(base_ms)
         if len(record.name) > len(base_name):
             fields["n"] = record.name[len(base_name) :]
         if record.unit:
             fields["u"] = record.unit
         fields |= _value_fields(record, raw)
-        if base_ms is not None and record.time_ms != base_ms:
+        if record.dated and record.time_ms != base_ms:
             fields["t"] = _seconds(record.time_ms - base_ms)
         if record.update_s is not None:
             fields["ut"] = record.update_s
