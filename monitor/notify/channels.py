@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
@@ -57,7 +58,11 @@ class AppriseChannel:
         self._name = target.name
         self._apprise = apprise.Apprise()
         _keep_addresses_out_of_logs()
-        if not self._apprise.add(_with_limits(target.url)):
+        with warnings.catch_warnings():
+            # its plugins are loaded here, and what they say of their own old imports is no one's concern
+            warnings.simplefilter("ignore", DeprecationWarning)
+            understood = self._apprise.add(_with_limits(target.url))
+        if not understood:
             raise ConfigurationError(
                 [
                     f"notify.channels: {target.name}: the URL (not shown) is none that apprise understands; "
@@ -120,3 +125,5 @@ def _with_limits(url: str) -> str:
 def _keep_addresses_out_of_logs() -> None:
     # its debug lines and some of its warnings hold the address; what matters is in our own
     logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)
+    # its debug lines hold the path of each request, which is the secret of many a web hook
+    logging.getLogger("urllib3").setLevel(logging.INFO)

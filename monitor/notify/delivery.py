@@ -36,7 +36,7 @@ _log = logging.getLogger(__name__)
 _LONGEST_REST_S: Final = 60.0
 """However long nothing is due, look again after this: a clock may have been set, a row added elsewhere."""
 _SHORTEST_REST_S: Final = 0.05
-_AFTER_STORE_FAILED_S: Final = 5.0
+_AFTER_FAILURE_S: Final = 5.0
 _MOST_ASIDES: Final = 8
 
 
@@ -260,10 +260,11 @@ class Courier:
                 if str(error) != said:
                     said = str(error)
                     _log.error("notices wait: %s", said)
-                rest_s = _AFTER_STORE_FAILED_S
+                rest_s = _AFTER_FAILURE_S
             except Exception:  # noqa: BLE001  the outermost frame of the thread
                 # a fault of ours in one notice must not end the thread that all later ones need
                 _log.exception("channel %s: delivery failed", post.channel.name)
+                rest_s = _AFTER_FAILURE_S
             self._rest(seen, rest_s)
 
     def _rest(self, seen: int, rest_s: float) -> None:
