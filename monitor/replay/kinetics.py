@@ -82,13 +82,13 @@ class Strain:
     hottest_c: float = 42.0
     ethanol_limit_g_l: float = 115.0
     limit_power: float = 0.8
-    death_per_g_h: float = 1.0e-4
-    turnover: float = 0.006
+    death_per_g_h: float = 2.5e-5
+    turnover: float = 0.0012
     """Loss of uptake capacity per hour when starved of nitrogen."""
     sleeps_below_c: float = 10.0
     sleep_h: float = 14.0
     wake_h: float = 30.0
-    settle: float = 0.002
+    settle: float = 0.0015
     """Share of the cells that settles out per hour once little sugar is left."""
 
 

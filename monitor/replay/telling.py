@@ -11,8 +11,8 @@ from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast
 from monitor.replay.recording import Recording, RowFaults
 from monitor.units import MS_PER_DAY, datetime_from_ms, rfc3339_from_ms
 
-TEXT_WIDTH: Final = 108
-INDENT: Final = 45
+TEXT_WIDTH: Final = 110
+INDENT: Final = 48
 
 
 def object_of(name: str, emission: Emission) -> dict[str, Any] | None:
