@@ -155,29 +155,6 @@ def test_fahrenheit_and_celsius_are_the_same_temperature(celsius: float) -> None
     assert q.temperature_c(f"{celsius * 1.8 + 32.0:.9f}F") == pytest.approx(celsius, abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("shown", "expected"),
-    [
-        (q.show_mass(691.3), "691 g (1 lb 8.4 oz)"),
-        (q.show_mass(453.5), "454 g (1 lb 0.0 oz)"),
-        (q.show_mass(2579.0, q.UnitSystem.US), "5 lb 11.0 oz (2.58 kg)"),
-        (q.show_mass(1.64, both=False), "1.64 g"),
-        (q.show_mass(0.03, both=False), "30.0 mg"),
-        (q.show_mass(0.0), "0 g (0 oz)"),
-        (q.show_volume(18.4718), "18.5 L (4.88 US gal)"),
-        (q.show_volume(0.075), "75.0 mL (2.54 US fl oz)"),
-        (q.show_temperature(0.0), "0.0 °C (32.0 °F)"),
-        (q.show_temperature(18.0, q.UnitSystem.US), "64.4 °F (18.0 °C)"),
-        (q.show_pressure(110.0), "1.10 bar (16.0 psi)"),
-        (q.show_mass_per_volume(7.489), "7.49 g/L (1.00 oz/US gal)"),
-        (q.show_gravity(1.04), "1.0400"),
-    ],
-)
-def test_quantities_are_shown_in_both_systems(shown: str, expected: str) -> None:
-    """Masses, volumes, temperatures and pressures are shown to three digits, the other system in brackets."""
-    assert shown == expected
-
-
 def test_importing_does_not_load_the_units_library() -> None:
     """The units library is loaded at the first use only: commands that read no quantity start quickly."""
     code = "import sys, monitor.quantities; print('pint' in sys.modules)"

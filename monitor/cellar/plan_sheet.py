@@ -1,0 +1,185 @@
+"""What a plan is made from and what it is: values only; see `monitor.cellar.plan` for how it is worked
+out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+from monitor.cellar.acid import Acid, AcidSolution
+from monitor.cellar.caution import Advised
+from monitor.cellar.possible import within
+from monitor.cellar.sorbate import Reliance, SorbateDose
+from monitor.cellar.sulfite import SulfiteDose
+from monitor.cellar.sweetening import Sweetening
+from monitor.must.honey import Sweetener, honey
+
+USUAL_VOLUMES: Final = 3.0
+"""Volumes of CO2 in a keg of session mead, common practice."""
+USUAL_ACID: Final = AcidSolution(Acid.CITRIC, 10.0)
+COLD_KEG_C: Final = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class BatchFacts:
+    """What is known of a finished batch; None where it is not.
+
+    Raises QuantityError for what cannot be.
+    """
+
+    name: str
+    volume_l: float
+    gravity_sg: float
+    """SG 20/20 of a degassed hand sample, or as corrected from the float."""
+    temperature_c: float
+    original_gravity_sg: float | None = None
+    abv: float | None = None
+    """Per cent by volume where it is known better than from the gravities; goes before them."""
+    expected_final_gravity_sg: float | None = None
+    ph: float | None = None
+    free_so2_mg_l: float = 0.0
+    malolactic: bool = False
+    sweeten_to_sg: float | None = None
+    """None where it stays dry."""
+    sweetener: Sweetener = field(default_factory=honey)
+    acid_rise_g_l: float = 0.0
+    """Acid by taste, as that of the solution; 0 where none is wanted."""
+    acid_solution: AcidSolution = USUAL_ACID
+    infusion: str = ""
+    """What is to flavour it; empty where nothing is."""
+    infusion_g_l: float = 0.0
+    vessel_l: float | None = None
+    carbonation_volumes: float | None = USUAL_VOLUMES
+    """None or 0 for a still mead."""
+    keg_temperature_c: float = COLD_KEG_C
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        within("volume", self.volume_l, 0.1, 10_000.0, "L")
+        within("gravity", self.gravity_sg, 0.98, 1.15)
+        within("temperature", self.temperature_c, -2.0, 40.0, "degC")
+        within("acid by taste", self.acid_rise_g_l, 0.0, 10.0, "g/L")
+        within("infusion", self.infusion_g_l, 0.0, 500.0, "g/L")
+        if self.ph is not None:
+            within("pH", self.ph, 2.5, 5.0)
+        if self.vessel_l is not None:
+            within("vessel", self.vessel_l, self.volume_l, 10_000.0, "L", hint="it must hold the batch")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Days:
+    """When each thing is done, in days after the plan's first."""
+
+    second_sample: float
+    sulfite: float
+    sorbate: float
+    sweeten: float
+    acid: float
+    infuse: float
+    package: float
+
+
+def not_enough(sorbate: SorbateDose | None) -> bool:
+    """Whether a batch that needs sorbate cannot rely on it."""
+    return sorbate is not None and sorbate.reliance is not Reliance.ENOUGH
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """Everything a plan says in figures."""
+
+    facts: BatchFacts
+    ph: float
+    """Measured, or assumed."""
+    sweetening: Sweetening | None
+    sulfite: SulfiteDose
+    sorbate: SorbateDose | None
+    """None where nothing that could ferment is added."""
+    ready_sg: float
+    ready_abv: float
+    ready_l: float
+    days: Days
+
+    @property
+    def held_cold(self) -> bool:
+        """Whether only cold (or filtration, or heat) keeps the new sugar from fermenting."""
+        return not_enough(self.sorbate)
+
+
+class StepKind(StrEnum):
+    """What a step is."""
+
+    FIRST_SAMPLE = "first sample"
+    SECOND_SAMPLE = "second sample"
+    RACK = "rack"
+    ACIDIFY = "acidify"
+    SULFITE = "sulfite"
+    SORBATE = "sorbate"
+    HOLD = "hold"  # by cold, filtration or heat, where sorbate is not enough
+    SWEETEN = "sweeten"
+    ACID = "acid"
+    INFUSE = "infuse"
+    WATCH = "watch"
+    KEG = "keg"
+    BOTTLE = "bottle"
+
+
+class AmountKind(StrEnum):
+    """What an amount is of; the comment gives its unit."""
+
+    MASS = "mass"  # g
+    VOLUME = "volume"  # L
+    PRESSURE = "pressure"  # kPa, gauge
+    TEMPERATURE = "temperature"  # degC
+    GRAVITY = "gravity"  # SG 20/20
+    CONCENTRATION = "concentration"  # mg/L
+    STRENGTH = "strength"  # % vol
+    MINUTES = "minutes"
+    NUMBER = "number"  # pH, volumes of CO2: no unit
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A figure of a step, in the unit that its kind has."""
+
+    what: str
+    kind: AmountKind
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanStep(Advised):
+    """One thing to do, on its day or days after the plan's first."""
+
+    kind: StepKind
+    title: str
+    day: float
+    until_day: float | None = None
+    """Last day of a window; None where it is done in one."""
+    what: tuple[str, ...]
+    """Full sentences, in order."""
+    amounts: tuple[Amount, ...] = ()
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan(Advised):
+    """A batch's way from the last bubble to the glass; its own cautions are those of the whole."""
+
+    name: str
+    start_ms: int
+    """When day 0 begins."""
+    facts: tuple[Amount, ...]
+    """What it was worked out from."""
+    assumptions: tuple[str, ...]
+    """What was not measured and had to be taken for granted, full sentences."""
+    steps: tuple[PlanStep, ...]
+    """In the order of their days."""
+    end_sg: float
+    end_abv: float
+    end_volume_l: float
+
+    def step(self, kind: StepKind) -> PlanStep | None:
+        """The step of this kind, or None where the plan has none."""
+        return next((step for step in self.steps if step.kind is kind), None)
