@@ -13,6 +13,7 @@ from typing import Final
 
 from monitor.batch.journal import latest
 from monitor.batch.sheet import Sheet
+from monitor.cellar.infusion import LONGEST_DAYS
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.premise import MustKind
@@ -20,7 +21,6 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR
 
 TASTE_AGAIN_DAYS: Final = 7.0
 """Contact lasts from one to eight weeks: taste weekly (common practice)."""
-INFUSION_LONGEST_DAYS: Final = 56.0
 
 
 class DueKind(StrEnum):
@@ -76,7 +76,7 @@ def _infusion(journal: Sequence[JournalEntry], policy: AlertPolicy) -> list[Due]
     what = f" ({begun.note})" if begun.note else ""
     found: list[Due] = []
     days = policy.infusion_days
-    while days < INFUSION_LONGEST_DAYS:
+    while days < LONGEST_DAYS:
         found.append(
             Due(
                 begun.done_ms + round(days * MS_PER_DAY),
@@ -86,8 +86,8 @@ def _infusion(journal: Sequence[JournalEntry], policy: AlertPolicy) -> list[Due]
         )
         days += TASTE_AGAIN_DAYS
     last = Due(
-        begun.done_ms + round(INFUSION_LONGEST_DAYS * MS_PER_DAY),
+        begun.done_ms + round(LONGEST_DAYS * MS_PER_DAY),
         DueKind.END_INFUSION,
-        f"Take the infusion out{what}: it has been in for {INFUSION_LONGEST_DAYS:g} days.",
+        f"Take the infusion out{what}: it has been in for {LONGEST_DAYS:g} days.",
     )
     return [*found, last]
