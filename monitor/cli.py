@@ -26,6 +26,9 @@ FAMILIES: Final[dict[str, str]] = {
     "sensors": "sensors",
     "calibrate": "calibrate",
     "export": "records",
+    "replay": "replay",
+    "score": "replay",
+    "simulate": "replay",
 }
 """Each command and the module of `monitor.commands` that has it, as `<name>_command`."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 from monitor.units import MS_PER_SECOND
@@ -26,16 +26,22 @@ class SystemClock:
         return time.time_ns() // 1_000_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class FastClock:
-    """A clock that starts at `start_ms` and runs `speed` times as fast as the wall's."""
+    """A clock that stands at `start_ms` until `go`, and then runs `speed` times as fast as the wall's."""
 
     start_ms: int
     speed: float
-    _origin_s: float = field(default_factory=time.monotonic)
+    _origin_s: float | None = None
+
+    def go(self) -> None:
+        """Begin to run."""
+        self._origin_s = time.monotonic()
 
     def now_ms(self) -> int:
         """The time now on this clock, Unix milliseconds."""
+        if self._origin_s is None:
+            return self.start_ms
         return self.start_ms + int((time.monotonic() - self._origin_s) * self.speed * MS_PER_SECOND)
 
     def wall_seconds_until(self, time_ms: int) -> float:

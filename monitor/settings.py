@@ -11,19 +11,10 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Any, Final
 
 import platformdirs
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    SecretStr,
-    StringConstraints,
-    ValidationError,
-    model_validator,
-)
+from pydantic import Field, ValidationError
 from pydantic_settings import (
     BaseSettings,
     NestedSecretsSettingsSource,
@@ -32,7 +23,19 @@ from pydantic_settings import (
 )
 
 from monitor.errors import ConfigurationError
+from monitor.ferment.pipeline import Analysis
+from monitor.sensors.payload import Decoder
 from monitor.settings_faults import faults_of
+from monitor.settings_sections import (
+    AlertPolicySection,
+    DisplaySettings,
+    MqttSettings,
+    NotifySettings,
+    NumberSettings,
+    ObjectSettings,
+    StoreSettings,
+    ThresholdsSection,
+)
 
 ENVIRONMENT_PREFIX: Final = "CARBOYD_"
 NESTED: Final = "__"
@@ -40,137 +43,6 @@ CONFIG_VARIABLE: Final = "CARBOYD_CONFIG"
 SECRETS_VARIABLE: Final = "CARBOYD_SECRETS_DIR"
 SYSTEMD_CREDENTIALS_VARIABLE: Final = "CREDENTIALS_DIRECTORY"
 OWN_VARIABLES: Final = {CONFIG_VARIABLE, SECRETS_VARIABLE}
-EMBEDDED_PORT: Final = 18830
-"""Port of the embedded broker: not 1883, so that it never stands in a real broker's way."""
-
-
-def _topic_filter(text: str) -> str:
-    levels = text.split("/")
-    if not text or any("#" in level and level != "#" for level in levels) or "#" in levels[:-1]:
-        raise ValueError("an MQTT topic filter: '#' alone and last, '+' alone on its level")
-    if any("+" in level and level != "+" for level in levels):
-        raise ValueError("an MQTT topic filter: '#' alone and last, '+' alone on its level")
-    return text
-
-
-TopicFilter = Annotated[str, StringConstraints(max_length=512), AfterValidator(_topic_filter)]
-Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
-Pointer = Annotated[str, StringConstraints(pattern=r"^(/.*)?$")]
-
-
-class Section(BaseModel):
-    """A table of the file: unknown keys are faults, values are never guessed from another type."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, hide_input_in_errors=True)
-
-
-class MqttSettings(Section):
-    """Where readings come from."""
-
-    broker: Literal["embedded", "external"] = "embedded"
-    host: str = Field("127.0.0.1", min_length=1)
-    port: int | None = Field(None, ge=1, le=65535)
-    tls: bool = False
-    ca_file: Path | None = None
-    client_certificate_file: Path | None = None
-    client_key_file: Path | None = None
-    username: str | None = None
-    password: SecretStr | None = None
-    client_id: Name = "carboyd"
-    session_expiry_days: float = Field(14.0, gt=0, le=365)
-    keepalive_s: int = Field(60, ge=5, le=3600)
-    topics: tuple[TopicFilter, ...] = Field(("carboyd/readings/#",), min_length=1)
-    publish_prefix: str = Field("carboyd", pattern=r"^[^+#\s]+$")
-
-    @model_validator(mode="after")
-    def _coherent(self) -> MqttSettings:
-        if (self.client_certificate_file is None) != (self.client_key_file is None):
-            raise ValueError("client_certificate_file and client_key_file go together")
-        if not self.tls and (self.ca_file or self.client_certificate_file):
-            raise ValueError("certificates are given but tls is false; set tls = true")
-        if self.broker == "embedded" and (self.tls or self.username or self.password):
-            raise ValueError('tls, username and password belong to broker = "external"')
-        for path in (self.ca_file, self.client_certificate_file, self.client_key_file):
-            if path is not None and not path.is_file():
-                raise ValueError(f"no file at {path}")
-        return self
-
-    @property
-    def effective_port(self) -> int:
-        """The port given, or the usual one of this kind of broker."""
-        if self.port is not None:
-            return self.port
-        if self.broker == "embedded":
-            return EMBEDDED_PORT
-        return 8883 if self.tls else 1883
-
-
-class FieldSettings(Section):
-    """One value of a JSON object."""
-
-    pointer: Pointer
-    quantity: str
-    unit: str
-
-
-class TimeSettings(Section):
-    """Where a JSON object says when it was measured."""
-
-    pointer: Pointer
-    unit: Literal["rfc3339", "s", "ms", "us"] = "rfc3339"
-
-
-class ObjectSettings(Section):
-    """JSON objects on matching topics: which member is what."""
-
-    topic: TopicFilter
-    sensor: str = Field(min_length=1)
-    fields: tuple[FieldSettings, ...] = Field(min_length=1)
-    time: TimeSettings | None = None
-
-
-class NumberSettings(Section):
-    """A bare number on matching topics."""
-
-    topic: TopicFilter
-    sensor: str = Field(min_length=1)
-    quantity: str
-    unit: str
-
-
-class StoreSettings(Section):
-    """Where everything is kept."""
-
-    url: SecretStr | None = None
-    quarantine_rows: int = Field(1_000, ge=10, le=1_000_000)
-
-
-class ChannelSettings(Section):
-    """One place that notices go to; the URL is a secret."""
-
-    name: Name
-    url: SecretStr
-
-
-class NotifySettings(Section):
-    """Notices to people."""
-
-    channels: tuple[ChannelSettings, ...] = ()
-    repeat_hours: float = Field(24.0, ge=1, le=24 * 14)
-
-    @model_validator(mode="after")
-    def _unique(self) -> NotifySettings:
-        names = [channel.name for channel in self.channels]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"channel names must differ; given twice: {', '.join(twice)}")
-        return self
-
-
-class DisplaySettings(Section):
-    """How numbers are shown."""
-
-    units: Literal["metric", "us"] = "metric"
 
 
 class Settings(BaseSettings):
@@ -192,6 +64,20 @@ class Settings(BaseSettings):
     store: StoreSettings = StoreSettings()
     notify: NotifySettings = NotifySettings()
     display: DisplaySettings = DisplaySettings()
+    thresholds: ThresholdsSection = Field(default_factory=ThresholdsSection)
+    alerts: AlertPolicySection = Field(default_factory=AlertPolicySection)
+
+    @property
+    def analysis(self) -> Analysis:
+        """The analysis that is configured; how evidence is measured is not for configuring."""
+        return Analysis(thresholds=self.thresholds.value(), alerts=self.alerts.value())
+
+    @property
+    def decoder(self) -> Decoder:
+        """Turns messages into readings."""
+        return Decoder(
+            [section.mapping for section in self.objects], [section.mapping for section in self.numbers]
+        )
 
     @classmethod
     def settings_customise_sources(

@@ -23,8 +23,8 @@ FLOORS = [
     {"notify"},
     {"replay"},
     {"web"},
-    {"settings", "settings_faults"},
-    {"daemon", "watch", "clock", "demo"},
+    {"settings", "settings_faults", "settings_sections"},
+    {"daemon", "watch", "intake", "clock", "demo"},
     {"commands"},
     {"cli"},
 ]

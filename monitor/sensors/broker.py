@@ -75,7 +75,7 @@ class EmbeddedBroker:
 
         Raises ConfigurationError where the port is taken or nothing can listen there.
         """
-        self.port = self._wanted_port or _free_port()
+        self.port = self._wanted_port or free_port()
         self._started.clear()
         self._failure = None
         self._thread = threading.Thread(target=self._run, name="embedded-broker", daemon=True)
@@ -133,7 +133,7 @@ class EmbeddedBroker:
         }
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((LOOPBACK, 0))
         port: int = probe.getsockname()[1]

@@ -1,0 +1,300 @@
+"""`carboyd batch`: begin a batch, write down what is done to it, look at it, end it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from monitor import quantities
+from monitor.batch.journal import Tasting, entry, hand_sample
+from monitor.batch.plain import to_plain
+from monitor.batch.sheet import Sheet, Vessel, slug_of
+from monitor.commands.context import (
+    config_option,
+    json_option,
+    local,
+    now_ms,
+    opened,
+    print_json,
+    time_ms,
+)
+from monitor.errors import InputError
+from monitor.ferment.event import JournalKind
+from monitor.ferment.premise import Must, MustKind, Yeast
+from monitor.must.density import corrected_sg
+from monitor.units import rfc3339_from_ms
+
+WRITTEN = [kind.value.replace("_", "-") for kind in JournalKind]
+
+
+@click.group("batch")
+def batch_command() -> None:
+    """Begin a batch, write down what is done to it, look at it, end it.
+
+    Amounts carry their unit: 18.2L, 4.8gal, 18degC, 65F. Times are '2026-01-03 18:00' (local), RFC 3339,
+    or '6h ago'.
+    """
+
+
+@batch_command.command("start")
+@config_option
+@click.argument("name")
+@click.option("--id", "slug", help="Short name for commands; made from NAME otherwise.")
+@click.option("--pitched", metavar="TIME", help="When the yeast went in; now otherwise.")
+@click.option(
+    "--kind", type=click.Choice([kind.value for kind in MustKind]), help="What the sugar came from."
+)
+@click.option("--original-gravity", metavar="SG", help="Hand sample before pitching: 1.040, 10degP.")
+@click.option("--volume", metavar="VOLUME", help="Must in the vessel: 18.2L, 4.8gal.")
+@click.option("--capacity", metavar="VOLUME", help="Vessel to the brim.")
+@click.option("--yeast-from", metavar="TEMP", help="Lowest temperature its maker gives: 14degC, 57F.")
+@click.option("--yeast-to", metavar="TEMP", help="Highest temperature its maker gives.")
+@click.option("--tolerance", metavar="ABV", help="Alcohol the yeast stands: 14%.")
+@click.option("--ph", "ph_text", metavar="PH", help="Measured on a hand sample.")
+@click.option("--sweeten-to", metavar="SG", help="Gravity it is meant to be sweetened to.")
+@click.option("--carbonation", type=float, metavar="VOLUMES", help="Volumes of CO2 to serve it with.")
+@click.option("--gravity-sensor", metavar="SENSOR", help="The float that is believed.")
+@click.option("--temperature-sensor", metavar="SENSOR", help="The thermometer that is believed.")
+@click.option(
+    "--other-sensor", "others", multiple=True, metavar="SENSOR", help="One more, such as the room's."
+)
+@click.option("--recipe", default="", help="Free text.")
+def start(
+    config: Path | None,
+    name: str,
+    slug: str | None,
+    pitched: str | None,
+    kind: str | None,
+    original_gravity: str | None,
+    volume: str | None,
+    capacity: str | None,
+    yeast_from: str | None,
+    yeast_to: str | None,
+    tolerance: str | None,
+    ph_text: str | None,
+    sweeten_to: str | None,
+    carbonation: float | None,
+    gravity_sensor: str | None,
+    temperature_sensor: str | None,
+    others: tuple[str, ...],
+    recipe: str,
+) -> None:
+    """Begin a batch called NAME and say which sensors are in it."""
+    entered_ms = now_ms()
+    if (yeast_from is None) != (yeast_to is None):
+        raise InputError("--yeast-from and --yeast-to go together")
+    yeast_range = None
+    if yeast_from is not None and yeast_to is not None:
+        yeast_range = quantities.temperature_c(yeast_from), quantities.temperature_c(yeast_to)
+    sheet = Sheet(
+        slug=slug or slug_of(name),
+        name=name,
+        pitched_ms=time_ms(pitched, entered_ms),
+        must=Must(
+            kind=None if kind is None else MustKind(kind),
+            original_gravity_sg=None if original_gravity is None else quantities.gravity_sg(original_gravity),
+            volume_l=None if volume is None else quantities.volume_l(volume),
+        ),
+        yeast=Yeast(yeast_range, None if tolerance is None else quantities.strength_abv(tolerance)),
+        vessel=Vessel(None if capacity is None else quantities.volume_l(capacity)),
+        gravity_sensor=gravity_sensor,
+        temperature_sensor=temperature_sensor,
+        other_sensors=others,
+        recipe=recipe,
+        sample_ph=None if ph_text is None else quantities.ph(ph_text),
+        sweeten_to_sg=None if sweeten_to is None else quantities.gravity_sg(sweeten_to),
+        carbonation_volumes=carbonation,
+    )
+    with opened(config) as store:
+        store.batches.start(sheet, at_ms=entered_ms)
+    click.echo(f"Started {sheet.slug}, pitched {local(sheet.pitched_ms)}.")
+    if gravity_sensor is None:
+        click.echo("No float is named: say which with --gravity-sensor, or enter hand samples.")
+
+
+@batch_command.command("list")
+@config_option
+@json_option
+@click.option("--all", "everything", is_flag=True, help="Also batches that have ended.")
+def list_(config: Path | None, as_json: bool, everything: bool) -> None:
+    """List the open batches in order of pitching."""
+    with opened(config) as store:
+        sheets = store.batches.listed(only_open=not everything)
+    if as_json:
+        print_json([to_plain(sheet) for sheet in sheets])
+        return
+    for sheet in sheets:
+        state = "open" if sheet.open else f"ended {local(sheet.ended_ms)}"
+        click.echo(f"{sheet.slug:<28} {sheet.name:<32} pitched {local(sheet.pitched_ms)}  {state}")
+    if not sheets:
+        click.echo("No batch. Begin one with: carboyd batch start NAME --gravity-sensor SENSOR")
+
+
+@batch_command.command("show")
+@config_option
+@json_option
+@click.argument("batch")
+def show(config: Path | None, as_json: bool, batch: str) -> None:
+    """Show the sheet and the journal of BATCH."""
+    with opened(config) as store:
+        sheet = store.batches.get(batch)
+        journal = store.batches.journal(batch)
+        samples = list(store.readings.read([sheet.hand_sensor]).readings())
+    if as_json:
+        print_json(
+            {
+                "sheet": to_plain(sheet),
+                "journal": [
+                    {"at": rfc3339_from_ms(one.done_ms), "kind": one.kind.value, "note": one.note}
+                    for one in journal
+                ],
+                "samples": [{"at": rfc3339_from_ms(one.time_ms), "gravity_sg": one.value} for one in samples],
+            }
+        )
+        return
+    for line in _sheet_lines(sheet):
+        click.echo(line)
+    lines = [(one.done_ms, f"{one.kind.value.replace('_', ' ')}  {one.note}") for one in journal]
+    lines += [(one.time_ms, f"hand sample  {one.value:.4f}") for one in samples]
+    for moment_ms, text in sorted(lines):
+        click.echo(f"  {local(moment_ms)}  {text}")
+
+
+@batch_command.command("event")
+@config_option
+@click.argument("batch")
+@click.argument("kind", type=click.Choice(WRITTEN))
+@click.option("--at", metavar="TIME", help="When it was done; now otherwise.")
+@click.option("--note", default="", help="What exactly: '10 g organic nutrient'.")
+@click.option("--sweetness", type=click.IntRange(0, 10), help="A tasting: how sweet, 0 to 10.")
+@click.option("--acid", type=click.IntRange(0, 10), help="A tasting: how sharp, 0 to 10.")
+def event(
+    config: Path | None,
+    batch: str,
+    kind: str,
+    at: str | None,
+    note: str,
+    sweetness: int | None,
+    acid: int | None,
+) -> None:
+    """Write down what was done to BATCH: fed, racked, stabilised, sweetened, an infusion, a note."""
+    entered_ms = now_ms()
+    meant = JournalKind(kind.replace("-", "_"))
+    if sweetness is not None or acid is not None:
+        if meant is not JournalKind.NOTE:
+            raise InputError(
+                "tasting scores belong to a note", hint="carboyd batch event BATCH note --sweetness 5"
+            )
+        note = Tasting(sweetness, acid, note).note()
+    written = entry(meant, done_ms=time_ms(at, entered_ms), at_ms=entered_ms, note=note)
+    with opened(config) as store:
+        store.batches.write_down(batch, written)
+    click.echo(f"{local(written.done_ms)}  {kind}  {written.note}".rstrip())
+
+
+@batch_command.command("sample")
+@config_option
+@click.argument("batch")
+@click.argument("gravity")
+@click.option("--temperature", metavar="TEMP", help="Of the sample, if it was not at the hydrometer's own.")
+@click.option(
+    "--calibrated-at", default="20degC", show_default=True, help="The hydrometer's own temperature."
+)
+@click.option("--at", metavar="TIME", help="When it was taken; now otherwise.")
+def sample(
+    config: Path | None, batch: str, gravity: str, temperature: str | None, calibrated_at: str, at: str | None
+) -> None:
+    """Enter a hydrometer sample of BATCH: GRAVITY as read, such as 1.012.
+
+    It is the reference: from then on the float's offset is judged by it.
+    """
+    entered_ms = now_ms()
+    read_sg = quantities.gravity_sg(gravity)
+    kept_sg = read_sg
+    if temperature is not None:
+        kept_sg = corrected_sg(
+            read_sg, quantities.temperature_c(temperature), quantities.temperature_c(calibrated_at)
+        )
+    with opened(config) as store:
+        sheet = store.batches.get(batch)
+        reading = hand_sample(
+            sheet, gravity_sg=kept_sg, time_ms=time_ms(at, entered_ms), received_ms=entered_ms
+        )
+        fresh = store.readings.record_sample(batch, reading)
+    corrected = "" if temperature is None else f" (read {read_sg:.4f}, corrected to 20 degC)"
+    click.echo(
+        f"{local(reading.time_ms)}  {kept_sg:.4f}{corrected}" if fresh else "That sample was there already."
+    )
+
+
+@batch_command.command("end")
+@config_option
+@click.argument("batch")
+@click.option("--at", metavar="TIME", help="When it ended; now otherwise.")
+def end(config: Path | None, batch: str, at: str | None) -> None:
+    """End BATCH: its sensors are free again, its record is kept."""
+    entered_ms = now_ms()
+    with opened(config) as store:
+        sheet = store.batches.end(batch, ended_ms=time_ms(at, entered_ms), at_ms=entered_ms)
+    click.echo(f"Ended {sheet.slug} at {local(sheet.ended_ms)}.")
+
+
+@batch_command.command("sensors")
+@config_option
+@click.argument("batch")
+@click.option("--gravity-sensor", metavar="SENSOR", help="The float that is believed from now on.")
+@click.option("--temperature-sensor", metavar="SENSOR", help="The thermometer that is believed from now on.")
+def sensors(
+    config: Path | None, batch: str, gravity_sensor: str | None, temperature_sensor: str | None
+) -> None:
+    """Say which sensors BATCH has."""
+    if gravity_sensor is None and temperature_sensor is None:
+        raise InputError("nothing to change", hint="give --gravity-sensor or --temperature-sensor")
+    with opened(config) as store:
+        sheet = store.batches.get(batch)
+        changed = replace(
+            sheet,
+            gravity_sensor=gravity_sensor or sheet.gravity_sensor,
+            temperature_sensor=temperature_sensor or sheet.temperature_sensor,
+        )
+        store.batches.update(changed, at_ms=now_ms())
+    click.echo(
+        f"{batch}: gravity from {changed.gravity_sensor}, temperature from {changed.temperature_sensor}"
+    )
+
+
+def _sheet_lines(sheet: Sheet) -> list[str]:
+    must, yeast = sheet.must, sheet.yeast
+    lines = [
+        f"{sheet.name} ({sheet.slug})",
+        f"  pitched {local(sheet.pitched_ms)}" + ("" if sheet.open else f", ended {local(sheet.ended_ms)}"),
+    ]
+    facts = [
+        ("must", must.kind.value if must.kind else None),
+        (
+            "original gravity",
+            None if must.original_gravity_sg is None else quantities.show_gravity(must.original_gravity_sg),
+        ),
+        ("volume", None if must.volume_l is None else quantities.show_volume(must.volume_l)),
+        (
+            "vessel",
+            None if sheet.vessel.capacity_l is None else quantities.show_volume(sheet.vessel.capacity_l),
+        ),
+        (
+            "yeast range",
+            None
+            if yeast.temperature_c is None
+            else " to ".join(quantities.show_temperature(value) for value in yeast.temperature_c),
+        ),
+        (
+            "alcohol tolerance",
+            None if yeast.alcohol_tolerance_abv is None else f"{yeast.alcohol_tolerance_abv:g} % vol",
+        ),
+        ("gravity sensor", sheet.gravity_sensor),
+        ("temperature sensor", sheet.temperature_sensor),
+        ("other sensors", ", ".join(sheet.other_sensors) or None),
+        ("recipe", sheet.recipe or None),
+    ]
+    return lines + [f"  {name}: {value}" for name, value in facts if value is not None]

@@ -1,0 +1,34 @@
+"""`carboyd export`: a batch as a recording that a replay reads."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from monitor.commands.context import config_option, opened
+from monitor.ferment.score import Truth
+from monitor.replay import recording
+
+
+@click.command("export")
+@config_option
+@click.argument("batch")
+@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+def export_command(config: Path | None, batch: str, folder: Path) -> None:
+    """Write BATCH into DIR as a recording: readings.csv and batch.toml.
+
+    Replaying it gives the alerts that the daemon gave.
+    """
+    with opened(config) as store:
+        sheet = store.batches.get(batch)
+        readings = store.batches.readings(batch)
+        recording.write(
+            folder,
+            title=sheet.name,
+            premise=sheet.premise(),
+            journal=store.batches.journal(batch),
+            truth=Truth(),
+            lines=recording.rows_of(readings.readings()),
+        )
+    click.echo(f"{len(readings)} readings written to {folder}")

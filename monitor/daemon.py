@@ -1,0 +1,250 @@
+"""The composition root: builds the parts, starts them, drains and stops them in reverse. It decides nothing.
+
+Threads meet here only. paho's thread puts arrivals on a queue; one worker owns the store's writes and the
+pipelines; timers only leave a mark that something is due; the courier has threads of its own.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Final
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobExecutionEvent
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from monitor.clock import Clock, SystemClock
+from monitor.errors import CarboydError, StoreUnavailableError
+from monitor.ferment.emission import Emission
+from monitor.ferment.pipeline import Snapshot
+from monitor.intake import Intake
+from monitor.notify.channels import Target, channels_of
+from monitor.notify.delivery import Courier, CourierPolicy
+from monitor.notify.notice import RepeatPolicy
+from monitor.sensors.arrivals import Arrival
+from monitor.sensors.broker import EmbeddedBroker
+from monitor.sensors.mqtt import Subscriber
+from monitor.settings import Loaded
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
+from monitor.watch import Watch, WatchPolicy
+
+logger = logging.getLogger(__name__)
+
+MOST_AT_ONCE: Final = 500
+"""Messages in one commit."""
+TAKE_WAIT_S: Final = 0.1
+DRAIN_S: Final = 2.0
+"""How long a stop goes on storing what has arrived; the rest waits at the broker."""
+STORE_RETRY_S: Final = (0.5, 30.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How often things are looked at, in seconds of real time."""
+
+    tick_s: float = 10.0
+    changes_s: float = 1.0
+    tidy_s: float = 3_600.0
+
+
+class Chores:
+    """Marks that something is due, set by timers, taken by the worker."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._due: set[str] = set()
+
+    def mark(self, name: str) -> None:
+        """It is due; more than once is once."""
+        with self._lock:
+            self._due.add(name)
+
+    def take(self) -> set[str]:
+        """What is due, and then is not."""
+        with self._lock:
+            due, self._due = self._due, set()
+            return due
+
+
+class Daemon:
+    """One running carboyd."""
+
+    def __init__(
+        self,
+        loaded: Loaded,
+        *,
+        clock: Clock | None = None,
+        pace: Pace | None = None,
+        heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
+    ) -> None:
+        """Everything that can be refused is refused here, before anything has an effect.
+
+        Raises ConfigurationError, StoreError.
+        """
+        settings = loaded.settings
+        self._clock = SystemClock() if clock is None else clock
+        self._pace = Pace() if pace is None else pace
+        self._chores = Chores()
+        self._stopping = threading.Event()
+        self._failure: BaseException | None = None
+        self._connected_before = False
+        targets = [
+            Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
+        ]
+        channels = channels_of(targets)
+        self._channels = [target.name for target in targets]
+        decoder = settings.decoder
+        if loaded.settings.store.url is None:
+            loaded.data_dir.mkdir(parents=True, exist_ok=True)
+        self.store = SqlStore(StoreOptions(loaded.store_url, quarantine_rows=settings.store.quarantine_rows))
+        self.broker = (
+            EmbeddedBroker(settings.mqtt.effective_port) if settings.mqtt.broker == "embedded" else None
+        )
+        login = None if self.broker is None else (self.broker.username, self.broker.password)
+        self.subscriber = Subscriber(
+            settings.mqtt.link(settings.mqtt.effective_port, login), self._clock.now_ms
+        )
+        self.courier = Courier(
+            self.store,
+            channels,
+            now_ms=self._clock.now_ms,
+            share=random.random,
+            policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
+        )
+        self.watch = Watch(
+            self.store,
+            WatchPolicy(settings.analysis, tuple(self._channels), settings.mqtt.publish_prefix),
+            publish=lambda topic, payload: self._publish(topic, payload),
+            told=self.courier.wake,
+            heard=heard,
+        )
+        self._intake = Intake(self.store, decoder, self.subscriber)
+        self._scheduler = self._timers()
+        self._worker = threading.Thread(target=self._run, name="worker", daemon=True)
+
+    # -- life ---------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the parts, from the ground up; raises ConfigurationError where the broker cannot listen."""
+        if self.broker is not None:
+            self.broker.start()
+        self.store.outbox.drop_channels_but(self._channels, at_ms=self._clock.now_ms())
+        self.watch.rebuild(self._clock.now_ms())
+        self.courier.start()
+        self._worker.start()
+        self.subscriber.start()
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """Drain and stop, in reverse; what has not been stored was not acknowledged and comes again."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+        self._stopping.set()
+        if self._worker.is_alive():
+            self._worker.join(DRAIN_S + 1.0)
+        self.subscriber.stop()
+        self.courier.stop(1.0)
+        if self.broker is not None:
+            self.broker.stop()
+        self.store.close()
+
+    @property
+    def failure(self) -> BaseException | None:
+        """What ended the worker, if anything did."""
+        return self._failure
+
+    @property
+    def snapshots(self) -> dict[str, Snapshot]:
+        """Where each open batch stands."""
+        return self.watch.snapshots
+
+    # -- the worker ---------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping.is_set():
+                self._turn(TAKE_WAIT_S)
+            self._drain()
+        except CarboydError as error:
+            logger.exception("the worker cannot go on")
+            self._failure = error
+
+    def _turn(self, wait_s: float) -> None:
+        arrivals = self.subscriber.take(MOST_AT_ONCE, wait_s)
+        if arrivals:
+            self._store_and_judge(arrivals)
+        for chore in sorted(self._chores.take()):
+            self._do(chore)
+
+    def _drain(self) -> None:
+        deadline = time.monotonic() + DRAIN_S
+        while time.monotonic() < deadline:
+            arrivals = self.subscriber.take(MOST_AT_ONCE, 0.0)
+            if not arrivals:
+                return
+            self._store_and_judge(arrivals)
+
+    def _store_and_judge(self, arrivals: Sequence[Arrival]) -> None:
+        delay_s = STORE_RETRY_S[0]
+        while True:
+            try:
+                readings = self._intake.take(arrivals)
+                break
+            except StoreUnavailableError as error:
+                if delay_s == STORE_RETRY_S[0]:
+                    logger.error("readings wait, the store cannot be written: %s (%s)", error, error.hint)
+                if self._stopping.wait(delay_s):
+                    return  # stopping: they are unacknowledged, and come again
+                delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
+        self.watch.admit(readings, self._clock.now_ms())
+
+    def _do(self, chore: str) -> None:
+        now_ms = self._clock.now_ms()
+        try:
+            if chore == "changes" and self.watch.catch_up(now_ms):
+                self._intake.reload_calibrations()
+            elif chore == "tick" and self._all_heard():
+                self.watch.tick(now_ms)
+            elif chore == "tidy":
+                self.store.tidy()
+                self.subscriber.revive()
+        except StoreUnavailableError as error:
+            logger.warning("%s waits: %s", chore, error)
+            self._chores.mark(chore)
+            self._stopping.wait(STORE_RETRY_S[0])
+
+    def _all_heard(self) -> bool:
+        """Whether silence means anything: we are connected, were so at the last look, and nothing waits."""
+        state = self.subscriber.state
+        before, self._connected_before = self._connected_before, state.connected
+        return before and state.connected and not state.waiting
+
+    def _publish(self, topic: str, payload: bytes) -> None:
+        self.subscriber.publish(topic, payload, retain=True)
+
+    # -- timers -------------------------------------------------------------------------------------------
+
+    def _timers(self) -> BackgroundScheduler:
+        # the stock grace of one second would drop what is late; here a late mark is as good as a punctual one
+        defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+        scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
+        for name, seconds in (
+            ("tick", self._pace.tick_s),
+            ("changes", self._pace.changes_s),
+            ("tidy", self._pace.tidy_s),
+        ):
+            scheduler.add_job(
+                self._chores.mark, "interval", (name,), seconds=seconds, id=name, replace_existing=True
+            )
+        scheduler.add_listener(_note_job, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+        return scheduler
+
+
+def _note_job(event: JobExecutionEvent) -> None:
+    logger.error("timer %s: %s", event.job_id, getattr(event, "exception", None) or "missed")

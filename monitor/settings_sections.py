@@ -1,0 +1,248 @@
+"""The tables of the configuration file, each checked as a whole, and the parts that they describe."""
+
+from __future__ import annotations
+
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, cast
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    FiniteFloat,
+    SecretStr,
+    StringConstraints,
+    create_model,
+    model_validator,
+)
+
+from monitor.errors import CarboydError
+from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.verdict import Thresholds
+from monitor.sensors.link import Link, Tls
+from monitor.sensors.mapping import (
+    MappedField,
+    MappedNumber,
+    MappedObject,
+    MappedTime,
+    NumberMapping,
+    ObjectMapping,
+)
+from monitor.sensors.payload import NATIVE_TOPICS
+from monitor.units import Quantity
+
+EMBEDDED_PORT: Final = 18830
+"""Port of the embedded broker: not 1883, so that it never stands in a real broker's way."""
+SECONDS_PER_DAY: Final = 86_400
+
+
+def _topic_filter(text: str) -> str:
+    levels = text.split("/")
+    if not text or any("#" in level and level != "#" for level in levels) or "#" in levels[:-1]:
+        raise ValueError("an MQTT topic filter: '#' alone and last, '+' alone on its level")
+    if any("+" in level and level != "+" for level in levels):
+        raise ValueError("an MQTT topic filter: '#' alone and last, '+' alone on its level")
+    return text
+
+
+TopicFilter = Annotated[str, StringConstraints(max_length=512), AfterValidator(_topic_filter)]
+Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+Pointer = Annotated[str, StringConstraints(pattern=r"^(/.*)?$")]
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys are faults, values are never guessed from another type."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, hide_input_in_errors=True)
+
+
+class MqttSettings(Section):
+    """Where readings come from."""
+
+    broker: Literal["embedded", "external"] = "embedded"
+    host: str = Field("127.0.0.1", min_length=1)
+    port: int | None = Field(None, ge=1, le=65535)
+    tls: bool = False
+    ca_file: Path | None = None
+    client_certificate_file: Path | None = None
+    client_key_file: Path | None = None
+    username: str | None = None
+    password: SecretStr | None = None
+    client_id: Name = "carboyd"
+    session_expiry_days: float = Field(14.0, gt=0, le=365)
+    keepalive_s: int = Field(60, ge=5, le=3600)
+    topics: tuple[TopicFilter, ...] = Field((NATIVE_TOPICS,), min_length=1)
+    publish_prefix: str = Field("carboyd", pattern=r"^[^+#\s]+$")
+
+    @model_validator(mode="after")
+    def _coherent(self) -> MqttSettings:
+        if (self.client_certificate_file is None) != (self.client_key_file is None):
+            raise ValueError("client_certificate_file and client_key_file go together")
+        if not self.tls and (self.ca_file or self.client_certificate_file):
+            raise ValueError("certificates are given but tls is false; set tls = true")
+        if self.broker == "embedded" and (self.tls or self.username or self.password):
+            raise ValueError('tls, username and password belong to broker = "external"')
+        for path in (self.ca_file, self.client_certificate_file, self.client_key_file):
+            if path is not None and not path.is_file():
+                raise ValueError(f"no file at {path}")
+        return self
+
+    @property
+    def effective_port(self) -> int:
+        """The port given, or the usual one of this kind of broker."""
+        if self.port is not None:
+            return self.port
+        if self.broker == "embedded":
+            return EMBEDDED_PORT
+        return 8883 if self.tls else 1883
+
+    def link(self, port: int, login: tuple[str, str] | None = None) -> Link:
+        """How the subscriber connects; `login` is the embedded broker's own."""
+        password = None if self.password is None else self.password.get_secret_value()
+        username, password = login or (self.username, password)
+        tls = Tls(self.ca_file, self.client_certificate_file, self.client_key_file) if self.tls else None
+        return Link(
+            host=self.host,
+            port=port,
+            client_id=self.client_id,
+            topics=self.topics,
+            username=username,
+            password=password,
+            tls=tls,
+            protocol="3.1.1" if self.broker == "embedded" else "5",
+            keepalive_s=self.keepalive_s,
+            session_expiry_s=round(self.session_expiry_days * SECONDS_PER_DAY),
+            availability_topic=f"{self.publish_prefix}/daemon/availability",
+        )
+
+
+class FieldSettings(Section):
+    """One value of a JSON object."""
+
+    pointer: Pointer
+    quantity: Quantity
+    unit: str
+
+
+class TimeSettings(Section):
+    """Where a JSON object says when it was measured."""
+
+    pointer: Pointer
+    unit: Literal["rfc3339", "s", "ms", "us"] = "rfc3339"
+
+
+class ObjectSettings(Section):
+    """JSON objects on matching topics: which member is what."""
+
+    topic: TopicFilter
+    sensor: str = Field(min_length=1)
+    fields: tuple[FieldSettings, ...] = Field(min_length=1)
+    time: TimeSettings | None = None
+
+    @model_validator(mode="after")
+    def _works(self) -> ObjectSettings:
+        _tried(lambda: MappedObject(self.mapping))
+        return self
+
+    @property
+    def mapping(self) -> ObjectMapping:
+        """What the decoder takes."""
+        members = tuple(MappedField(field.pointer, field.quantity, field.unit) for field in self.fields)
+        time = None if self.time is None else MappedTime(self.time.pointer, self.time.unit)
+        return ObjectMapping(self.topic, self.sensor, members, time)
+
+
+class NumberSettings(Section):
+    """A bare number on matching topics."""
+
+    topic: TopicFilter
+    sensor: str = Field(min_length=1)
+    quantity: Quantity
+    unit: str
+
+    @model_validator(mode="after")
+    def _works(self) -> NumberSettings:
+        _tried(lambda: MappedNumber(self.mapping))
+        return self
+
+    @property
+    def mapping(self) -> NumberMapping:
+        """What the decoder takes."""
+        return NumberMapping(self.topic, self.sensor, self.quantity, self.unit)
+
+
+class StoreSettings(Section):
+    """Where everything is kept."""
+
+    url: SecretStr | None = None
+    quarantine_rows: int = Field(1_000, ge=10, le=1_000_000)
+
+
+class ChannelSettings(Section):
+    """One place that notices go to; the URL is a secret."""
+
+    name: Name
+    url: SecretStr
+
+
+class NotifySettings(Section):
+    """Notices to people."""
+
+    channels: tuple[ChannelSettings, ...] = ()
+    repeat_hours: float = Field(24.0, ge=1, le=24 * 14)
+
+    @model_validator(mode="after")
+    def _unique(self) -> NotifySettings:
+        names = [channel.name for channel in self.channels]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"channel names must differ; given twice: {', '.join(twice)}")
+        return self
+
+
+class DisplaySettings(Section):
+    """How numbers are shown."""
+
+    units: Literal["metric", "us"] = "metric"
+
+
+def _tried(build: Any) -> None:
+    """Build a part to see whether it can be; its own error becomes one that checks collect."""
+    try:
+        build()
+    except CarboydError as error:
+        raise ValueError(f"{error}; {error.hint}" if error.hint else str(error)) from error
+
+
+def section_of(kind: type) -> type[BaseModel]:
+    """A checked section with a dataclass's own numbers and defaults.
+
+    Numbers must be finite, and not negative unless the default is; unknown keys are faults.
+    """
+    assert is_dataclass(kind)
+    members: dict[str, Any] = {}
+    standard = kind()
+    for member in fields(kind):
+        default = getattr(standard, member.name)
+        checked = Annotated[FiniteFloat, Field(ge=0)] if default >= 0 else FiniteFloat
+        members[member.name] = (checked, default)
+    config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+    return cast("type[BaseModel]", create_model(kind.__name__, __config__=config, **members))
+
+
+class ThresholdsSection(section_of(Thresholds)):  # type: ignore[misc]  # made from the dataclass
+    """What counts as finished, stalled, going again."""
+
+    def value(self) -> Thresholds:
+        """What the verdict takes."""
+        return Thresholds(**self.model_dump())
+
+
+class AlertPolicySection(section_of(AlertPolicy)):  # type: ignore[misc]  # made from the dataclass
+    """How long something must hold before it is told."""
+
+    def value(self) -> AlertPolicy:
+        """What the alerts take."""
+        return AlertPolicy(**self.model_dump())
