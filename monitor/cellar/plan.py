@@ -211,6 +211,12 @@ def _assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
         yield "No sulfite was added before."
     if not facts.malolactic:
         yield "No malolactic ferment has happened or is wanted: with one, sorbate must not be used."
+    volumes = facts.carbonation_volumes
+    if volumes and volumes <= residual_volumes(facts.keg_temperature_c):
+        yield (
+            f"{volumes:g} volumes of carbon dioxide stay in it at {facts.keg_temperature_c:g} degC without"
+            " any pressure: it is taken as still."
+        )
     if course.sweetening is not None:
         yield (f"The {facts.sweetener.name} holds {100.0 * facts.sweetener.solids_share:.1f} % solids.")
 

@@ -55,7 +55,7 @@ def _caution(caution: Caution) -> str:
     return f"Caution ({caution.hazard.value}): {caution.text}"
 
 
-def _end(plan: Plan, system: UnitSystem) -> str:
+def in_the_end(plan: Plan, system: UnitSystem) -> str:
     volume = show_volume(plan.end_volume_l, system)
     return f"In the end: {volume} at {plan.end_sg:.3f}, about {plan.end_abv:.1f} % alcohol by volume."
 
@@ -66,7 +66,7 @@ def as_text(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = U
     lines += ["Worked out from:", *_listed(plan.facts, system)]
     if plan.assumptions:
         lines += ["", "Taken for granted:", *_wrapped(plan.assumptions, "- ")]
-    lines += ["", *_wrapped([_end(plan, system)])]
+    lines += ["", *_wrapped([in_the_end(plan, system)])]
     lines += ["", *_wrapped([_caution(caution) for caution in plan.cautions], "! ")]
     for number, step in enumerate(plan.steps, start=1):
         lines += ["", f"{number}. {step.title}", f"   {shown_days(step, plan.start_ms, zone)}", ""]
@@ -108,7 +108,7 @@ def as_markdown(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo
     if plan.assumptions:
         lines += ["", "Taken for granted:", ""]
         lines += [f"- {_escaped(text)}" for text in plan.assumptions]
-    lines += ["", _escaped(_end(plan, system)), *_quoted(plan.cautions)]
+    lines += ["", _escaped(in_the_end(plan, system)), *_quoted(plan.cautions)]
     for number, step in enumerate(plan.steps, start=1):
         lines += ["", f"## {number}. {_escaped(step.title)}", ""]
         lines += [f"*{_escaped(shown_days(step, plan.start_ms, zone))}*", ""]

@@ -35,6 +35,7 @@ _HEADING: Final = ParagraphStyle(
     "heading", parent=_BODY, fontName=_BOLD, fontSize=11, leading=14, spaceBefore=4 * mm, spaceAfter=0
 )
 _DATE: Final = ParagraphStyle("date", parent=_BODY, textColor=colors.HexColor("#444444"))
+_CELL: Final = ParagraphStyle("cell", parent=_BODY, spaceAfter=0)
 _CAUTION: Final = ParagraphStyle(
     "caution", parent=_BODY, fontSize=8, leading=10.5, backColor=_TINT, borderPadding=3, spaceAfter=2.5 * mm
 )
@@ -72,7 +73,7 @@ def _story(plan: Plan, system: UnitSystem, zone: tzinfo) -> Iterator[Flowable]:
     if plan.assumptions:
         yield _paragraph("Taken for granted", _HEADING)
         for text in plan.assumptions:
-            yield _paragraph(f"- {text}", _BODY)
+            yield _paragraph(f"• {text}", _BODY)
     yield Spacer(0, 2 * mm)
     yield _paragraph(in_the_end(plan, system), _BODY)
     yield from _cautions(plan.cautions)
@@ -100,7 +101,7 @@ def _paragraph(text: str, style: ParagraphStyle) -> Flowable:
 
 def _amounts(amounts: tuple[Amount, ...], system: UnitSystem) -> Flowable:
     rows = [
-        [_paragraph(amount.what, _BODY), _paragraph(shown_amount(amount, system), _BODY)]
+        [_paragraph(amount.what, _CELL), _paragraph(shown_amount(amount, system), _CELL)]
         for amount in amounts
     ]
     return Table(
@@ -110,7 +111,7 @@ def _amounts(amounts: tuple[Amount, ...], system: UnitSystem) -> Flowable:
         style=[
             ("LINEBELOW", (0, 0), (-1, -1), 0.3, _RULE),
             ("TOPPADDING", (0, 0), (-1, -1), 1),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), -3),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ],
     )

@@ -192,7 +192,7 @@ def test_a_warm_keg_does_not_hold_a_session_mead() -> None:
 
 @pytest.mark.parametrize("volumes", [None, 0.0, 1.0])
 def test_a_still_mead_is_closed_up_and_not_kegged(volumes: float | None) -> None:
-    """Without carbonation, or with what stays in anyway, the last step closes it up, unheld only if treated."""
+    """Without carbonation, or with no more than stays in anyway, the last step closes it up."""
     plan = plan_for(replace(SESSION, carbonation_volumes=volumes), START_MS)
     assert kinds(plan)[-1] is StepKind.BOTTLE
     assert "only if it was filtered sterile or pasteurised" in the(plan, StepKind.BOTTLE).what[0]
