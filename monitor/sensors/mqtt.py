@@ -11,7 +11,10 @@ import functools
 import logging
 import random
 import socket
+import ssl
+import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
 from typing import Final, Literal, ParamSpec, cast
 
@@ -31,6 +34,9 @@ OFFLINE: Final = b"offline"
 
 _SESSION_TAKEN_OVER: Final = 0x8E
 _RETAINED_NEVER: Final = 2
+_STABLE_S: Final = 10.0
+"""A connection that lasts so long was a good one: the next try after it is an early one again."""
+_SHORT_LIVES: Final = 3
 _MOST_OUTGOING: Final = 10_000
 
 logger = logging.getLogger(__name__)
@@ -41,12 +47,17 @@ class Subscriber:
     """One connection to a broker, for a single worker that takes, stores and acknowledges."""
 
     def __init__(
-        self, link: Link, now_ms: Callable[[], int], jitter: Callable[[], float] = random.random
+        self,
+        link: Link,
+        now_ms: Callable[[], int],
+        jitter: Callable[[], float] = random.random,
+        monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         """Connects nothing before `start`; raises ConfigurationError for certificates that cannot be used."""
         self._link = link
         self._now_ms = now_ms
         self._jitter = jitter
+        self._monotonic_s = monotonic_s
         self._arrivals = Arrivals(link.queue_size)
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -56,7 +67,10 @@ class Subscriber:
         self._connected = threading.Event()
         self._session_present: bool | None = None
         self._connections = 0
+        self._connected_s = 0.0
         self._failures = 0
+        self._short_lives = 0
+        self._on_purpose = False
         self._asked: dict[int, tuple[str, ...]] = {}
         self._refused: tuple[str, ...] = ()
         self._trouble = "not started"
@@ -86,7 +100,7 @@ class Subscriber:
     def stop(self, timeout_s: float = 3.0) -> None:
         """Say goodbye and disconnect, keeping the session; what is unacknowledged comes again next time."""
         self._stopping = True
-        if self._connected.is_set():
+        if self._client.is_connected():
             farewell = self._client.publish(self._link.availability_topic, OFFLINE, qos=1, retain=True)
             try:
                 farewell.wait_for_publish(timeout_s)
@@ -109,7 +123,7 @@ class Subscriber:
 
         For after a failed commit: what this connection still brings is not taken.
         """
-        self._deaf = True
+        self._deaf = self._on_purpose = True
         broken = self._client.socket()
         if broken is not None:
             try:
@@ -248,8 +262,8 @@ class Subscriber:
             logger.warning("the broker has lost our session; what it held for us is gone")
         self._session_present = flags.session_present
         self._connections += 1
-        self._failures = 0
-        self._deaf = self._overflowed = False
+        self._connected_s = self._monotonic_s()
+        self._deaf = self._overflowed = self._on_purpose = False
         self._trouble = ""
         self._subscribe(client)
         client.publish(self._link.availability_topic, ONLINE, qos=1, retain=True)
@@ -289,10 +303,14 @@ class Subscriber:
         self._connected.set()
 
     def _on_connect_fail(self, _client: paho.Client, _userdata: object) -> None:
-        self._note_trouble(
-            f"no connection to {self._link.host}:{self._link.port}",
-            "is the broker running there? Mosquitto without a listener line answers on localhost only",
-        )
+        error = sys.exception()  # paho calls this while it handles the error, and does not hand it on
+        if isinstance(error, ssl.SSLError):
+            hint = (
+                "check ca_file, that the certificate names this host, and that the port is the one with TLS"
+            )
+        else:
+            hint = "is the broker running there? Mosquitto without a listener line answers on localhost only"
+        self._note_trouble(f"no connection to {self._link.host}:{self._link.port}: {error}", hint)
         self._back_off()
 
     def _on_disconnect(
@@ -308,10 +326,14 @@ class Subscriber:
             self._arrivals.new_connection()
         if self._stopping:
             return
-        if reason.value == _SESSION_TAKEN_OVER:
-            self._failures = max(self._failures, 5)
+        lived = self._monotonic_s() - self._connected_s >= _STABLE_S
+        if lived:
+            self._failures = 0
+        self._short_lives = 0 if lived or self._on_purpose else self._short_lives + 1
+        # Mosquitto 2.0 does not always say 0x8E, so a few short lives in a row are taken for it too
+        if reason.value == _SESSION_TAKEN_OVER or self._short_lives >= _SHORT_LIVES:
             self._note_trouble(
-                f"another client uses our identifier {self._link.client_id!r} and has taken the session",
+                f"thrown out soon after connecting: does another client use {self._link.client_id!r}?",
                 "give each daemon a client_id of its own",
             )
         elif not self._trouble:

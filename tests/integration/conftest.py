@@ -7,6 +7,7 @@ import os
 import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import threading
 from collections import deque
@@ -20,7 +21,11 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from monitor.sensors.link import Link
+from monitor.sensors.mqtt import Subscriber
+
 START_S = 10.0
+STAMP_MS = 1_764_000_000_000
 
 
 def _program(name: str, *places: str) -> str:
@@ -220,11 +225,15 @@ def _free_port() -> int:
 class Publisher:
     """A sensor's side: publishes and waits until the broker has confirmed."""
 
-    def __init__(self, broker: Mosquitto, **login: str) -> None:
+    def __init__(
+        self, broker: Mosquitto, username: str = "", password: str = "", ca: Path | None = None
+    ) -> None:
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         self._client.max_inflight_messages_set(200)
-        if login:
-            self._client.username_pw_set(login["username"], login["password"])
+        if username:
+            self._client.username_pw_set(username, password)
+        if ca is not None:
+            self._client.tls_set_context(ssl.create_default_context(cafile=str(ca)))
         connected = threading.Event()
         self._client.on_connect = lambda *_: connected.set()
         self._client.connect(broker.host, broker.port)
@@ -255,13 +264,39 @@ class Publisher:
 
 @pytest.fixture
 def publisher() -> Iterator[Callable[..., Publisher]]:
-    """A factory of publishers: `publisher(broker, username=..., password=...)`; all closed at the end."""
+    """A factory: `publisher(broker, username=..., password=..., ca=...)`; all closed at the end."""
     made: list[Publisher] = []
 
-    def make(broker: Mosquitto, **login: str) -> Publisher:
-        made.append(Publisher(broker, **login))
+    def make(broker: Mosquitto, username: str = "", password: str = "", ca: Path | None = None) -> Publisher:
+        made.append(Publisher(broker, username, password, ca))
         return made[-1]
 
     yield make
     for one in made:
         one.close()
+
+
+@pytest.fixture
+def subscriber() -> Iterator[Callable[..., Subscriber]]:
+    """A factory of started and connected subscribers; all stopped at the end."""
+    made: list[Subscriber] = []
+
+    def make(broker, *, connect: bool = True, now_ms=lambda: STAMP_MS, **changes) -> Subscriber:
+        wanted = {
+            "host": broker.host,
+            "port": broker.port,
+            "client_id": "carboyd-test",
+            "topics": ("carboyd/readings/#",),
+            "reconnect_s": (0.05, 0.2),
+            "will_delay_s": 0,
+        } | changes
+        one = Subscriber(Link(**wanted), now_ms)
+        made.append(one)
+        one.start()
+        if connect:
+            assert one.wait_connected(START_S), one.state
+        return one
+
+    yield make
+    for one in made:
+        one.stop()

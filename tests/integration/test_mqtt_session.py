@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-
 import pytest
 
 from monitor.sensors.arrivals import Arrival
-from monitor.sensors.link import Link
 from monitor.sensors.mqtt import Subscriber
 
 pytestmark = pytest.mark.mosquitto
@@ -15,32 +12,6 @@ pytestmark = pytest.mark.mosquitto
 TOPIC = "carboyd/readings/float-a"
 WAIT_S = 10.0
 STAMP_MS = 1_764_000_000_000
-
-
-@pytest.fixture
-def subscriber() -> Iterator[Callable[..., Subscriber]]:
-    """A factory of started and connected subscribers; all stopped at the end."""
-    made: list[Subscriber] = []
-
-    def make(broker, *, connect: bool = True, now_ms=lambda: STAMP_MS, **changes) -> Subscriber:
-        wanted = {
-            "host": broker.host,
-            "port": broker.port,
-            "client_id": "carboyd-test",
-            "topics": ("carboyd/readings/#",),
-            "reconnect_s": (0.05, 0.2),
-            "will_delay_s": 0,
-        } | changes
-        one = Subscriber(Link(**wanted), now_ms)
-        made.append(one)
-        one.start()
-        if connect:
-            assert one.wait_connected(WAIT_S), one.state
-        return one
-
-    yield make
-    for one in made:
-        one.stop()
 
 
 def collect(subscriber: Subscriber, count: int, wait_s: float = WAIT_S) -> list[Arrival]:
