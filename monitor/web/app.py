@@ -18,6 +18,7 @@ from monitor.web.frame import Frame
 from monitor.web.guard import Guard
 from monitor.web.options import WebSettings
 from monitor.web.pages_batch import BatchPages
+from monitor.web.pages_calibrate import CalibratePages
 from monitor.web.pages_door import DoorPages
 from monitor.web.pages_more import MorePages
 from monitor.web.pages_setup import SetupPages
@@ -52,6 +53,7 @@ def create_app(ports: Ports, settings: WebSettings) -> Starlette:
         *BatchPages(frame).routes(),
         *MorePages(frame).routes(),
         *SetupPages(frame).routes(),
+        *CalibratePages(frame).routes(),
         *DoorPages(frame).routes(),
         *api_routes(frame),
     ]

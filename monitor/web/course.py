@@ -324,13 +324,17 @@ def _ahead(evidence: Evidence) -> CurveTrace:
     spread = NINETY * evidence.level_se if math.isfinite(evidence.level_se) else 0.0
     left = max(level - evidence.final_p50, 1.05)
 
-    def course(start: float, final: float, one_left_h: float) -> NDArray[np.float64]:
-        pace = math.log(left) / max(one_left_h, 1.0)
-        return final + (start - final) * np.exp(-pace * hours)
+    def still_left(one_left_h: float) -> NDArray[np.float64]:
+        return np.exp(-math.log(left) / max(one_left_h, 1.0) * hours)
 
-    middle = course(level, evidence.final_p50, end_h)
-    low = np.minimum(middle, course(level - spread, evidence.final_p05, evidence.end_hours_p05))
-    high = np.maximum(middle, course(level + spread, evidence.final_p95, evidence.end_hours_p95))
+    middle_left = still_left(end_h)
+    middle = evidence.final_p50 + (level - evidence.final_p50) * middle_left
+    # the uncertainty goes over from that of the level to that of the final gravity as the fall goes on
+    below = np.maximum(0.0, evidence.final_p50 - evidence.final_p05)
+    above = np.maximum(0.0, evidence.final_p95 - evidence.final_p50)
+    low = middle - (spread * middle_left + below * (1.0 - middle_left))
+    slow = evidence.final_p50 + (level - evidence.final_p50) * still_left(evidence.end_hours_p95)
+    high = np.maximum(slow, middle + (spread * middle_left + above * (1.0 - middle_left)))
     times = evidence.at_ms + (hours * MS_PER_HOUR).astype(np.int64)
     return CurveTrace(
         tuple(times.tolist()), *(_rounded(1.0 + v / POINTS_PER_SG, 5) for v in (middle, low, high))

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.batch.journal import tasting_of
-from monitor.batch.schedule import due
+from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
 from monitor.errors import QuantityError
+from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
 from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
 from monitor.must.alcohol import attenuation
 from monitor.store.values import Heard, Silence, StoredAlert
@@ -25,6 +27,8 @@ from monitor.web.view import AlertView, BatchView, DueView, JournalView, SensorV
 
 DUE_WITHIN_MS: Final = 3 * MS_PER_DAY
 NOT_JUDGED: Final = "Nothing can be said yet: no reading has come in."
+NUTRIENT_UNTIL: Final = AlertPolicy().nutrient_latest_share
+NUTRIENT_OVERDUE_MS: Final = 5 * MS_PER_DAY
 SWEETENS: Final = (JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED)
 
 
@@ -67,10 +71,10 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
     now_ms = sheet.ended_ms or ports.now_ms()
     evidence = None if snapshot is None else snapshot.evidence
     sensors = believed(ports.store, sheet)
-    level = None if evidence is None else _sg(evidence.level_points)
+    heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard()}
+    level = _level(evidence, heard, sensors)
     original = sheet.must.original_gravity_sg
     alcohol, attenuated = _alcohol(original, level, stands.journal)
-    heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard()}
     slope = None if evidence is None else _known(evidence.slope_two)
     return BatchView(
         slug=sheet.slug,
@@ -93,7 +97,7 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
         yeast_c=sheet.yeast.temperature_c,
         final_gravity_sg=_final(snapshot),
         finish_at_ms=_finish(snapshot, stands.phases),
-        due=_due(sheet, stands.journal, now_ms),
+        due=_due(sheet, stands.journal, evidence, now_ms),
         alerts=alert_views(ports, [sheet], slug=sheet.slug) if sheet.open else (),
         curve=small_curve(ports.store, sensors.gravity, sheet.pitched_ms, now_ms),
     )
@@ -197,10 +201,32 @@ def _alcohol(
     return max(0.0, found.abv), found.apparent_attenuation
 
 
-def _due(sheet: Sheet, journal: Sequence[JournalEntry], now_ms: int) -> tuple[DueView, ...]:
+def _due(
+    sheet: Sheet, journal: Sequence[JournalEntry], evidence: Evidence | None, now_ms: int
+) -> tuple[DueView, ...]:
+    """What is due soon; nutrient no more once a third of the expected fall is done."""
+    late = False
+    if evidence is not None:
+        whole = evidence.fallen_points + evidence.left_p50
+        late = evidence.fallen_points > NUTRIENT_UNTIL * whole  # False for nan
     return tuple(
-        DueView(one.at_ms, one.text) for one in due(sheet, journal) if one.at_ms <= now_ms + DUE_WITHIN_MS
+        DueView(one.at_ms, one.text)
+        for one in due(sheet, journal)
+        if one.at_ms <= now_ms + DUE_WITHIN_MS
+        and not (one.kind is DueKind.NUTRIENT and (late or now_ms - one.at_ms > NUTRIENT_OVERDUE_MS))
     )
+
+
+def _level(
+    evidence: Evidence | None, heard: dict[tuple[str, Quantity], Heard], sensors: Believed
+) -> float | None:
+    """The level; where the float has been silent for too long, what it said last, corrected."""
+    if evidence is None:
+        return None
+    if not math.isnan(evidence.level_points) or sensors.gravity is None:
+        return _sg(evidence.level_points)
+    last = heard.get((sensors.gravity, Quantity.GRAVITY))
+    return None if last is None else last.last_value + evidence.offset_points / POINTS_PER_SG
 
 
 def _temperature(

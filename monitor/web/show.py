@@ -22,6 +22,9 @@ UNKNOWN: Final = "–"
 STEADY_POINTS_PER_DAY: Final = 0.25
 """Below what a float can tell from standing still in a day."""
 
+VAGUE_MS: Final = 45 * MS_PER_DAY
+"""A range of days wider than this helps nobody."""
+
 
 @dataclass(frozen=True, slots=True)
 class Show:
@@ -141,11 +144,17 @@ class Show:
             return _counted(span_ms / MS_PER_HOUR, "hour")
         return _counted(span_ms / MS_PER_DAY, "day")
 
+    def sentence(self, reason: str) -> str:
+        """A reason as a sentence: those that begin with a verb speak of the batch."""
+        return f"It {reason}" if reason[:1].islower() else reason
+
     def days(self, early_ms: float | None, late_ms: float | None) -> str:
         """A range of days ahead: `Fri 5 to Sun 7 Jun`."""
         if early_ms is None or late_ms is None:
             return "cannot be told yet"
         first, last = self.local(int(early_ms)), self.local(int(late_ms))
+        if late_ms - max(early_ms, self.now_ms) > VAGUE_MS:
+            return f"not before {first:%a} {first.day} {first:%b}"
         if first.date() == last.date():
             return f"{first:%a} {first.day} {first:%b}"
         month = "" if (first.year, first.month) == (last.year, last.month) else f" {first:%b}"
@@ -155,6 +164,8 @@ class Show:
         """How far ahead a range of days lies: `in 3 to 5 days`."""
         if early_ms is None or late_ms is None or late_ms < self.now_ms:
             return ""
+        if late_ms - max(early_ms, self.now_ms) > VAGUE_MS:
+            return "when exactly cannot be told yet"
         today = self.local(self.now_ms).date()
         first = max(0, (self.local(int(early_ms)).date() - today) // timedelta(days=1))
         last = (self.local(int(late_ms)).date() - today) // timedelta(days=1)

@@ -10,7 +10,7 @@ from monitor.units import Quantity
 
 PHASE: Final[dict[Phase, str]] = {
     Phase.UNKNOWN: "Not told yet",
-    Phase.LAG: "Not started",
+    Phase.LAG: "Starting",
     Phase.ACTIVE: "Fermenting",
     Phase.SLOWING: "Slowing",
     Phase.FINISHED: "Finished",

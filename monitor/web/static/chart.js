@@ -12,6 +12,7 @@ const warmthUnit = inUs ? "°F" : "°C";
 let chart = null;
 let wanted = null;
 let view = "whole";
+let still = false;
 
 function script(src) {
   return new Promise((done, failed) => {
@@ -90,7 +91,7 @@ function axis(M, extra) {
 
 function plotOf(M, x, y, grow, tools) {
   return new M.Plot({
-    x_range: x, y_range: y, sizing_mode: "stretch_both", height_policy: "fit", flow_mode: "block",
+    x_range: x, y_range: y, sizing_mode: grow ? "stretch_both" : "stretch_width", height: grow ? null : 150,
     background_fill_color: null, border_fill_color: null, outline_line_color: null, toolbar_location: null,
     min_border_left: 62, min_border_right: 12, min_border_top: 4, min_border_bottom: grow ? 6 : 28,
     output_backend: "canvas", ...tools,
@@ -127,7 +128,7 @@ function build(data) {
   warm.add_layout(new M.Grid({ dimension: 1, ticker: new M.BasicTicker({ desired_num_ticks: 4 }), ...faint }));
   warm.add_layout(new M.Grid({ dimension: 0, ticker, ...faint }));
   if (data.yeast_c) {
-    warm.add_layout(new M.BoxAnnotation({ bottom: warmth(data.yeast_c[0]), top: warmth(data.yeast_c[1]), fill_color: css("--accent"), fill_alpha: 0.1, line_color: null, level: "underlay", editable: false }));
+    warm.add_layout(new M.BoxAnnotation({ bottom: warmth(data.yeast_c[0]), top: warmth(data.yeast_c[1]), fill_color: css("--accent"), fill_alpha: 0.07, line_color: null, level: "underlay", editable: false }));
   }
   add(warm, "Line", sources.warm, { x: { field: "t" }, y: { field: "c" }, line_color: css("--warm"), line_width: 2.2 });
 
@@ -244,16 +245,14 @@ function arrange() {
 }
 
 function zoomed() {
+  if (still) return;
   arrange();
   clearTimeout(wanted);
   wanted = setTimeout(async () => {
     const { x, data } = chart;
     const whole = x.start <= data.from_ms && x.end >= data.to_ms;
     try {
-      const fresh = await load(whole ? null : [x.start, x.end]);
-      for (const [name, value] of Object.entries(columns(fresh))) chart.sources[name].data = value;
-      Object.assign(chart.data, { raw: fresh.raw, level: fresh.level, fit: fresh.fit, temperature: fresh.temperature, samples: fresh.samples });
-      box.dataset.drawn = String(Number(box.dataset.drawn || 0) + 1);
+      take(await load(whole ? null : [x.start, x.end]));
     } catch {
       // the chart stays as it is; the stream tells when carboyd is back
     }
@@ -299,19 +298,50 @@ async function draw() {
   performance.mark("chart-drawn");
 }
 
+function take(fresh) {
+  for (const [name, value] of Object.entries(columns(fresh))) chart.sources[name].data = value;
+  Object.assign(chart.data, {
+    raw: fresh.raw, level: fresh.level, fit: fresh.fit, temperature: fresh.temperature, samples: fresh.samples, now_ms: fresh.now_ms,
+  });
+  box.dataset.drawn = String(Number(box.dataset.drawn || 0) + 1);
+}
+
+const fixed = (data) => JSON.stringify([data.phases.map((phase) => [phase.from_ms, phase.word]), data.marks, data.yeast_c]);
+
 async function again() {
   if (!chart) return;
-  const { start, end } = chart.x;
-  const keep = view === "whole" ? null : [start, end];
-  await draw();
-  if (keep) [chart.x.start, chart.x.end] = keep;
+  const part = view === "whole" ? null : [chart.x.start, chart.x.end];
+  try {
+    const fresh = await load(part);
+    if (fixed(fresh) !== fixed(chart.data)) {
+      await draw();
+      if (part) [chart.x.start, chart.x.end] = part;
+      return;
+    }
+    take(fresh);
+    if (!part) {
+      Object.assign(chart.data, { from_ms: fresh.from_ms, to_ms: fresh.to_ms });
+      quietly(fresh.from_ms, fresh.to_ms);
+    }
+  } catch {
+    // the chart stays as it is; the stream tells when carboyd is back
+  }
+}
+
+function quietly(from, to) {
+  still = true;
+  chart.x.setv({ start: from, end: to, bounds: [from - day, to + day] });
+  const last = chart.data.phases.at(-1);
+  if (last) last.to_ms = chart.data.now_ms;
+  still = false;
+  arrange();
 }
 
 document.getElementById("chart-moment").addEventListener("input", (event) => {
   if (chart) look(chart.x.start + (event.target.value / 1000) * (chart.x.end - chart.x.start));
 });
 for (const button of document.querySelectorAll("[data-view]")) button.addEventListener("click", () => chart && show(button.dataset.view));
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => chart && draw());
 document.addEventListener("carboyd:fresh", again);
 new ResizeObserver(() => chart && arrange()).observe(box);
 draw().catch(() => { box.classList.add("has-picture"); });
