@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from monitor.cellar.plan_sheet import Plan
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.store.values import FaultCount, Share, Silence, StoredAlert
 from monitor.web.api_acts import Acts, NewShare, Tried
@@ -75,6 +76,8 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
                   acts.chart, answer=ChartView, parameters=(SLUG, *fine)),
         Operation("GET", f"{batch}/recording", "getRecording", "A batch as a recording, zipped", tag,
                   acts.recording, answer=bytes, parameters=one, media="application/zip"),
+        Operation("GET", f"{batch}/plan", "getPlan", "From the last bubble to the glass", tag,
+                  acts.plan, answer=Plan, parameters=one),
         Operation("GET", f"{batch}/journal", "getJournal", "The journal, newest first", tag,
                   acts.journal, answer=list[JournalView], parameters=one),
         Operation("POST", f"{batch}/journal", "writeDown", "Write down what was done", tag,

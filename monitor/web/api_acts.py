@@ -11,6 +11,7 @@ from starlette.responses import Response
 from monitor.batch.journal import Tasting
 from monitor.batch.plain import from_plain, to_plain
 from monitor.batch.sheet import Sheet, slug_of
+from monitor.cellar.plan_sheet import Plan
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.sensors.calibration import Calibration, Pair
 from monitor.store.values import FaultCount, Share, Silence, StoredAlert
@@ -30,6 +31,7 @@ from monitor.web.frame import Frame
 from monitor.web.gather import alert_views, batch_view, journal_views, sensor_views, standing, standings
 from monitor.web.history import Told
 from monitor.web.pages_batch import chart_answer
+from monitor.web.planned import plan_of
 from monitor.web.ports import TriedNotice
 from monitor.web.tuning import tried
 from monitor.web.view import AlertView, BatchView, JournalView, SensorView, by_need
@@ -101,6 +103,11 @@ class Acts:
         """A batch as a recording."""
         packed = recording_zip(self.frame.ports.store, self._sheet(request))
         return Response(packed, media_type="application/zip")
+
+    def plan(self, request: Request) -> Plan:
+        """The plan of a batch, as it stands."""
+        stands = self.frame.standing(request)
+        return plan_of(self.frame.ports, stands, batch_view(self.frame.ports, stands))
 
     def journal(self, request: Request) -> list[JournalView]:
         """The journal of a batch."""

@@ -149,7 +149,10 @@ def whole_range(sheet: Sheet, evidence: Evidence | None, now_ms: int) -> tuple[i
         return sheet.pitched_ms, max(sheet.ended_ms, sheet.pitched_ms + MS_PER_HOUR)
     ahead_ms = MS_PER_DAY / 4
     if evidence is not None and math.isfinite(evidence.end_hours_p95):
-        ahead_ms = max(ahead_ms, 1.06 * evidence.end_hours_p95 * MS_PER_HOUR)
+        # as far as the latest expected end, but what was measured keeps the larger part of the width
+        likely_ms = 1.1 * evidence.end_hours_p50 * MS_PER_HOUR
+        room_ms = max(likely_ms, 0.75 * (now_ms - sheet.pitched_ms), 3 * MS_PER_DAY)
+        ahead_ms = max(ahead_ms, min(1.06 * evidence.end_hours_p95 * MS_PER_HOUR, room_ms))
     end_ms = now_ms + min(AHEAD_AT_MOST_MS, int(ahead_ms))
     return sheet.pitched_ms, max(end_ms, sheet.pitched_ms + MS_PER_DAY)
 

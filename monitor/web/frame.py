@@ -18,6 +18,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from monitor.cellar.plan_text import shown_amount, shown_days
 from monitor.errors import ConfigurationError
 from monitor.web import words
 from monitor.web.actions import Actions
@@ -31,6 +32,7 @@ from monitor.web.ports import Ports
 from monitor.web.problem import Problem
 from monitor.web.show import Show
 from monitor.web.signin import Gate, Visitor
+from monitor.web.view import AlertView
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 UNITS_COOKIE: Final = "units"
@@ -64,6 +66,8 @@ class Frame:
             lstrip_blocks=True,
         )
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
+        templates.globals.update(alert_text=alert_text)
+        templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)
         return cls(ports, settings, gate, assets, past, Actions(ports), templates, _zone(settings.time_zone))
 
@@ -146,6 +150,12 @@ def _time(show: Show, time_ms: int, form: str) -> Markup:
     return Markup('<time datetime="{}" data-as="{}">{}</time>').format(
         show.utc(time_ms // 1000 * 1000), form, escape(text)
     )
+
+
+def alert_text(alert: AlertView) -> str:
+    """What an alert says, without its title, which stands above it."""
+    text = alert.message.removeprefix(f"{words.ALERT[alert.kind]}: ")
+    return f"It {text}" if text != alert.message and text[:1].islower() else text
 
 
 def _zone(name: str) -> tzinfo:

@@ -72,7 +72,8 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
     evidence = None if snapshot is None else snapshot.evidence
     sensors = believed(ports.store, sheet)
     heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard()}
-    level = _level(evidence, heard, sensors)
+    last = None if sensors.gravity is None else heard.get((sensors.gravity, Quantity.GRAVITY))
+    level = _level(evidence, last)
     original = sheet.must.original_gravity_sg
     alcohol, attenuated = _alcohol(original, level, stands.journal)
     slope = None if evidence is None else _known(evidence.slope_two)
@@ -87,7 +88,8 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
         volume_l=sheet.must.volume_l,
         original_gravity_sg=original,
         gravity_sg=level,
-        gravity_at_ms=_last_ms(heard, sensors.gravity, Quantity.GRAVITY),
+        gravity_at_ms=None if last is None else last.last_time_ms,
+        last_reading_sg=None if last is None else last.last_value,
         fall_points_per_day=None if slope is None else -slope,
         alcohol_percent=alcohol,
         attenuation=attenuated,
@@ -217,16 +219,13 @@ def _due(
     )
 
 
-def _level(
-    evidence: Evidence | None, heard: dict[tuple[str, Quantity], Heard], sensors: Believed
-) -> float | None:
+def _level(evidence: Evidence | None, last: Heard | None) -> float | None:
     """The level; where the float has been silent for too long, what it said last, corrected."""
     if evidence is None:
         return None
-    if not math.isnan(evidence.level_points) or sensors.gravity is None:
+    if not math.isnan(evidence.level_points) or last is None:
         return _sg(evidence.level_points)
-    last = heard.get((sensors.gravity, Quantity.GRAVITY))
-    return None if last is None else last.last_value + evidence.offset_points / POINTS_PER_SG
+    return last.last_value + evidence.offset_points / POINTS_PER_SG
 
 
 def _temperature(
@@ -237,11 +236,6 @@ def _temperature(
         if last is not None:
             return last.last_value
     return None if hourly_c is None else _known(hourly_c)
-
-
-def _last_ms(heard: dict[tuple[str, Quantity], Heard], sensor: str | None, quantity: Quantity) -> int | None:
-    last = None if sensor is None else heard.get((sensor, quantity))
-    return None if last is None else last.last_time_ms
 
 
 def _final(snapshot: Snapshot | None) -> Interval:

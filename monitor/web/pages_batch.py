@@ -11,6 +11,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from monitor.batch.journal import Tasting
+from monitor.cellar.shown import UnitSystem as CellarUnits
 from monitor.errors import InputError
 from monitor.ferment.event import JournalKind
 from monitor.units import MS_PER_DAY, ms_from_datetime
@@ -22,6 +23,7 @@ from monitor.web.forms import Form
 from monitor.web.frame import Frame
 from monitor.web.gather import Standing, batch_view, journal_views, sensor_views, standings
 from monitor.web.picture import picture_png
+from monitor.web.planned import plan_of
 from monitor.web.show import Show
 from monitor.web.view import BatchView, Need, by_need
 
@@ -167,7 +169,19 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
         "new_share": None,
         "waiting": waiting((batch,)),
         "here": "/",
+        **_plan(frame, stands, batch, show),
     }
+
+
+def _plan(frame: Frame, stands: Standing, batch: BatchView, show: Show) -> dict[str, Any]:
+    if not stands.sheet.open:
+        return {"plan": None, "plan_lacks": "This batch has ended"}
+    try:
+        plan, lacks = plan_of(frame.ports, stands, batch), ""
+    except InputError as error:
+        plan, lacks = None, f"{error}; {error.hint}" if error.hint else str(error)
+    units = CellarUnits.US if show.us else CellarUnits.METRIC
+    return {"plan": plan, "plan_lacks": lacks, "plan_units": units}
 
 
 def chart_answer(frame: Frame, request: Request, stands: Standing) -> Response:

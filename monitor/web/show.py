@@ -48,6 +48,14 @@ class Show:
         low, high = self.gravity(low_sg), self.gravity(high_sg)
         return low if low == high else f"{low} to {high}"
 
+    def points(self, points: float | None) -> str:
+        """A difference of gravity in points: `4.1`, `−0.2`."""
+        if points is None:
+            return UNKNOWN
+        # through text, so that a fall of -0.04 is shown as 0.0
+        text = f"{points:.1f}"
+        return text.removeprefix("-") if float(text) == 0 else text.replace("-", "−")
+
     def fall(self, points_per_day: float | None) -> str:
         """How fast the gravity falls, in words."""
         if points_per_day is None:

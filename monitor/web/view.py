@@ -109,6 +109,8 @@ class BatchView:
     original_gravity_sg: float | None = None
     gravity_sg: float | None = None
     gravity_at_ms: int | None = None
+    last_reading_sg: float | None = None
+    """What the float said last, as it came."""
     fall_points_per_day: float | None = None
     alcohol_percent: float | None = None
     attenuation: float | None = None

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import json
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import httpx
 import numpy as np
@@ -153,10 +157,6 @@ def busy(cellar: Cellar) -> Cellar:
     return cellar
 
 
-App = Callable[..., Starlette]
-Client = Callable[..., httpx.AsyncClient]
-
-
 @pytest.fixture
 def app(busy: Cellar) -> Starlette:
     """The page of the busy cellar, without sign-in."""
@@ -167,3 +167,64 @@ def client_of(app: Starlette, **options: object) -> httpx.AsyncClient:
     """A client that speaks to an application without a network."""
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
     return httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8417", **options)  # type: ignore[arg-type]
+
+
+class Visit:
+    """One visitor with cookies, as a browser without script would ask."""
+
+    def __init__(self, app: Starlette, **options: object) -> None:
+        self._client = client_of(app, **options)
+        self._runner = asyncio.Runner()
+
+    def get(self, path: str, **options: Any) -> httpx.Response:
+        """Ask for a page as a person."""
+        headers = {"accept": "text/html", **options.pop("headers", {})}
+        return self._runner.run(self._client.get(path, headers=headers, **options))
+
+    def json(self, method: str, path: str, body: object = None, **headers: str) -> httpx.Response:
+        """Ask the API as a program."""
+        content = None if body is None else json.dumps(body)
+        sent = {"content-type": "application/json", **headers} if body is not None else headers
+        return self._runner.run(self._client.request(method, path, content=content, headers=sent))
+
+    def token(self, path: str = "/sign-in") -> str:
+        """The form token of a page."""
+        found = re.search(r'name="form_token" value="([0-9a-f]+)"', self.get(path).text)
+        assert found is not None, f"no form on {path}"
+        return found[1]
+
+    def post(
+        self, path: str, fields: Mapping[str, object], *, token: str | None = None, **headers: str
+    ) -> httpx.Response:
+        """Send a form with the token of a page that was loaded before."""
+        sent = {"form_token": self.token("/setup") if token is None else token, **fields}
+        return self._runner.run(
+            self._client.post(path, data=sent, headers={"accept": "text/html", **headers})
+        )
+
+    def close(self) -> None:
+        """Let go of the event loop."""
+        self._runner.run(self._client.aclose())
+        self._runner.close()
+
+
+@pytest.fixture
+def visit(app: Starlette) -> Iterator[Visit]:
+    """A visitor of the busy cellar."""
+    visitor = Visit(app)
+    yield visitor
+    visitor.close()
+
+
+@pytest.fixture
+def visiting() -> Iterator[Callable[..., Visit]]:
+    """Makes visitors of an application, and sees them off."""
+    made: list[Visit] = []
+
+    def make(app: Starlette, **options: object) -> Visit:
+        made.append(Visit(app, **options))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()

@@ -116,7 +116,7 @@ function build(data) {
   gravity.add_layout(new M.Grid({ dimension: 1, ...faint }));
   gravity.add_layout(new M.Grid({ dimension: 0, ticker, ...faint }));
   add(gravity, "VArea", sources.fit, { x: { field: "t" }, y1: { field: "low" }, y2: { field: "high" }, fill_color: css("--plum"), fill_alpha: 0.18 });
-  add(gravity, "Segment", sources.raw, { x0: { field: "t" }, y0: { field: "low" }, x1: { field: "t" }, y1: { field: "high" }, line_color: css("--raw"), line_width: 1.6, line_alpha: 0.75, line_cap: "round" });
+  add(gravity, "Segment", sources.raw, { x0: { field: "t" }, y0: { field: "low" }, x1: { field: "t" }, y1: { field: "high" }, line_color: css("--raw"), line_width: 1.4, line_alpha: 0.5, line_cap: "round" });
   add(gravity, "Line", sources.fit, { x: { field: "t" }, y: { field: "sg" }, line_color: css("--plum"), line_width: 2, line_dash: [6, 4] });
   add(gravity, "Line", sources.level, { x: { field: "t" }, y: { field: "sg" }, line_color: css("--accent"), line_width: 2.6, line_join: "round" });
   add(gravity, "Scatter", sources.samples, { x: { field: "t" }, y: { field: "sg" }, size: 13, marker: "diamond", fill_color: css("--sheet"), line_color: css("--hand"), line_width: 2.4 });
@@ -212,6 +212,8 @@ function look(ms) {
   const { data, x } = chart;
   const within = Math.max(2 * 3600000, (x.end - x.start) / 60);
   const parts = [whenOf(ms)];
+  const phase = data.phases.find((one) => one.from_ms <= ms && ms < one.to_ms);
+  if (phase) parts.push(phase.word.toLowerCase());
   const level = valueAt(data.level.time_ms, data.level.sg, ms, within);
   const fit = valueAt(data.fit.time_ms, data.fit.sg, ms, within);
   const low = valueAt(data.fit.time_ms, data.fit.low_sg, ms, within);
