@@ -221,8 +221,9 @@ def test_tls_password_and_access_list(mosquitto, certificates, publisher, subscr
     broker = mosquitto(users=USERS, acl=ACL, certificates=certificates)
     one = subscriber(broker, username="carboyd", password="honey", tls=Tls(certificates.ca))
     sender = publisher(broker, username="sensor", password="rain", ca=certificates.ca)
-    sender.send("carboyd/daemon/availability", b"forged")
     sender.send(TOPIC, b"1")
+    sender.send(AVAILABILITY, b"forged")
+    assert broker.wait_for_log("Denied PUBLISH", WAIT_S)
     assert [a.payload for a in one.take(5, WAIT_S)] == [b"1"]
     one.reconnect()  # over TLS too
     assert [a.payload for a in one.take(5, WAIT_S)] == [b"1"]
