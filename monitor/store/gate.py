@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.pool import StaticPool
 
 from monitor.errors import ConfigurationError, StoreError, StoreUnavailableError
@@ -113,6 +114,11 @@ class Gate:
     def _mapped(self, error: SQLAlchemyError) -> StoreError:
         cause = error.orig if isinstance(error, DBAPIError) else None
         words = str(cause or error).strip().splitlines()[0]
+        if isinstance(error, PoolTimeoutError):
+            return StoreUnavailableError(
+                f"the store {self.shown} has all its connections in use: {words}",
+                hint="something holds them too long; see the log for what was slow",
+            )
         if self.is_sqlite:
             return _from_sqlite(getattr(cause, "sqlite_errorname", ""), words, self.shown)
         state = getattr(cause, "sqlstate", None) or ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import repeat
 from math import isfinite
 from typing import Any, Final, cast
 
@@ -16,6 +17,7 @@ from monitor.ferment.skew import TimeFlag
 from monitor.store.changes import SqlChanges
 from monitor.store.gate import Gate
 from monitor.store.quarantine import SqlQuarantine
+from monitor.store.rows import Put, putting
 from monitor.store.schema import batch_sensors, batches, readings, series
 from monitor.store.values import FLAG_NUMBER, ChangeKind, Committed, Heard, Refused, Series, Thinned
 from monitor.units import Quantity
@@ -48,14 +50,8 @@ class SqlReadings:
         self._quarantine = quarantine
         self._changes = changes
         self._series_ids: dict[_Key, int] = {}
-        self._append = gate.insert(readings).on_conflict_do_nothing(
-            index_elements=[readings.c.series_id, readings.c.time_ms]
-        )
-        upsert = gate.insert(readings)
-        self._overwrite = upsert.on_conflict_do_update(
-            index_elements=[readings.c.series_id, readings.c.time_ms],
-            set_={"value": upsert.excluded.value},
-        )
+        self._append = putting(gate, overwrite=False)
+        self._overwrite = putting(gate, overwrite=True)
         self._new_series = gate.insert(series).on_conflict_do_nothing(
             index_elements=[series.c.sensor, series.c.quantity]
         )
@@ -93,8 +89,9 @@ class SqlReadings:
     def replace_derived(self, derived: Sequence[Reading], *, at_ms: int) -> None:
         """Write values computed from other readings over what was computed before."""
         _check(derived, ())
+        last = list({(one.sensor, one.quantity, one.time_ms): one for one in derived}.values())
         with self._gate.writing() as connection:
-            _, fresh = self._write(connection, self._overwrite, derived, ())
+            _, fresh = self._write(connection, self._overwrite, last, ())
             for sensor in sorted({one.sensor for one in derived}):
                 self._changes.note(connection, ChangeKind.REDERIVED, sensor, at_ms)
         self._remember(fresh)
@@ -197,23 +194,17 @@ class SqlReadings:
             return [_heard(row) for row in connection.execute(query)]
 
     def _write(
-        self, connection: Connection, statement: Any, arrived: Sequence[Reading], flags: Sequence[TimeFlag]
+        self, connection: Connection, put: Put, arrived: Sequence[Reading], flags: Sequence[TimeFlag]
     ) -> tuple[int, dict[_Key, int]]:
         if not arrived:
             return 0, {}
         last = {(one.sensor, str(one.quantity)): one for one in arrived}
         ids, fresh = self._ids(connection, arrived, last)
         rows = [
-            {
-                "series_id": ids[one.sensor, one.quantity],
-                "time_ms": one.time_ms,
-                "value": one.value,
-                "received_ms": one.received_ms,
-                "flag": FLAG_NUMBER[flag],
-            }
-            for one, flag in zip(arrived, flags or [TimeFlag.OK] * len(arrived), strict=True)
+            (ids[one.sensor, one.quantity], one.time_ms, one.value, one.received_ms, FLAG_NUMBER[flag])
+            for one, flag in zip(arrived, flags or repeat(TimeFlag.OK, len(arrived)), strict=True)
         ]
-        stored = cast("CursorResult[Any]", connection.execute(statement, rows)).rowcount
+        stored = put(connection, rows)
         connection.execute(
             self._touch,
             [

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from monitor.batch.sheet import Sheet
-from monitor.errors import ConfigurationError, StoreError, StoreUnavailableError
+from monitor.errors import ConfigurationError, InputError, StoreError, StoreUnavailableError
 from monitor.ferment.event import Reading
 from monitor.store.gate import Gate, StoreOptions
 from monitor.store.sql import SqlStore
@@ -245,6 +247,59 @@ class TestLog:
             store.changes.since(0)
             store.tidy()
             assert store.log_bytes() == 0
+
+
+class TestErrors:
+    """Which errors mean "try again"."""
+
+    @pytest.mark.parametrize(
+        ("name", "expected"),
+        # result codes by the SQLite manual, sqlite.org/rescode.html
+        [
+            ("SQLITE_FULL", StoreUnavailableError),
+            ("SQLITE_BUSY", StoreUnavailableError),
+            ("SQLITE_BUSY_SNAPSHOT", StoreUnavailableError),
+            ("SQLITE_LOCKED", StoreUnavailableError),
+            ("SQLITE_IOERR_FSYNC", StoreUnavailableError),
+            ("SQLITE_READONLY_DIRECTORY", StoreUnavailableError),
+            ("SQLITE_CANTOPEN", StoreUnavailableError),
+            ("SQLITE_CORRUPT", StoreError),
+            ("SQLITE_CORRUPT_INDEX", StoreError),
+            ("SQLITE_NOTADB", StoreError),
+            ("SQLITE_CONSTRAINT_FOREIGNKEY", StoreError),
+            ("SQLITE_MISMATCH", StoreError),
+        ],
+    )
+    def test_of_sqlite(self, file_url: str, name: str, expected: type[StoreError]) -> None:
+        """What waiting or making room can mend is unavailable; damage and wrong statements are not."""
+        gate = Gate(StoreOptions(file_url))
+        cause = sqlite3.OperationalError("words of the driver")
+        cause.sqlite_errorname = name  # type: ignore[misc]
+        with pytest.raises(StoreError, match="words of the driver") as caught, gate.errors():
+            raise OperationalError("SELECT 1", {}, cause)
+        assert type(caught.value) is expected
+        gate.close()
+
+    def test_of_the_pool(self, file_url: str) -> None:
+        """Connections that are all in use come free again."""
+        gate = Gate(StoreOptions(file_url))
+        with pytest.raises(StoreUnavailableError, match="in use"), gate.errors():
+            raise PoolTimeoutError("limit reached")
+        gate.close()
+
+    def test_errors_of_ours_pass(self, file_url: str) -> None:
+        """What is raised on purpose inside a transaction arrives as it is, and nothing is kept."""
+        with SqlStore(StoreOptions(file_url)) as store:
+            with pytest.raises(InputError, match="mine"):
+                break_off(store)
+            assert store.changes.mark("m") == 0
+
+
+def break_off(store: SqlStore) -> None:
+    """Write inside a transaction and leave it by an error of ours."""
+    with store._gate.writing() as connection:
+        connection.execute(text("INSERT INTO marks (name, position) VALUES ('m', 7)"))
+        raise InputError("mine")
 
 
 class TestAddress:

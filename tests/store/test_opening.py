@@ -7,11 +7,13 @@ import threading
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
+from monitor.batch.sheet import Sheet
 from monitor.errors import StoreError, StoreUnavailableError
 from monitor.ferment.event import Reading
 from monitor.store.gate import Gate, StoreOptions
@@ -74,6 +76,26 @@ class TestSchema:
         for thread in threads:
             thread.join()
         assert faults == []
+
+    def test_an_older_store_is_brought_up_to_date_with_what_it_holds(self, file_url: str) -> None:
+        """A store of the first schema opens, keeps its batch and has the newest tables."""
+        gate = Gate(StoreOptions(file_url))
+        with gate.writing() as connection:
+            config = Config()
+            config.set_main_option("script_location", str(MIGRATIONS))
+            config.attributes["connection"] = connection
+            command.upgrade(config, "0001")
+            connection.exec_driver_sql(
+                "INSERT INTO batches (slug, pitched_ms, sheet) "
+                """VALUES ('a', 5, '{"slug": "a", "name": "A", "pitched_ms": 5}')"""
+            )
+        gate.close()
+        with SqlStore(StoreOptions(file_url)) as store:
+            assert store.batches.get("a") == Sheet("a", "A", 5)
+            with store._gate.reading() as connection:
+                context = MigrationContext.configure(connection)
+                assert context.get_current_revision() == SCHEMA_VERSION
+                assert compare_metadata(context, metadata) == []
 
     def test_a_newer_schema_is_refused_plainly(self, file_url: str, path: Path) -> None:
         """A store that a later program wrote is not touched, and the message says so."""

@@ -229,7 +229,8 @@ class TestDerived:
         """New values stand where the old ones stood, missing ones where their angle arrived."""
         angles = [Reading("float-a", Quantity.ANGLE, t, 40.0 + t, t) for t in range(3)]
         store.readings.commit([*angles, gravity(0, 1.01), gravity(1, 1.02)])
-        store.readings.replace_derived([gravity(t, 1.1 + t / 100) for t in range(3)], at_ms=50)
+        again = [gravity(t, 1.1 + t / 100) for t in range(3)]
+        store.readings.replace_derived([gravity(0, 1.2), *again], at_ms=50)
         found = store.readings.read(["float-a"], quantities=[Quantity.GRAVITY])
         assert found.value.tolist() == [1.1, 1.11, 1.12]
         assert found.time_ms.tolist() == [0, 1, 2]
