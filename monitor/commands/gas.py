@@ -1,0 +1,234 @@
+"""Calculators of gas and heat: the keg, priming, what a sealed bottle would hold, pasteurising."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from monitor.cellar.carbonation import KegPressure, PrimingSugar, keg_pressure
+from monitor.cellar.caution import Advised
+from monitor.cellar.pasteurising import Hold, hold, pasteurising_units
+from monitor.cellar.pressure import DISSOLVED_VOLUMES, SealedPressure, Vessel, sealed_pressure
+from monitor.cellar.priming import BottlingState, Priming, PrimingRefusal, priming
+from monitor.commands.figures import (
+    GRAVITY,
+    SHARE,
+    STRENGTH,
+    TEMPERATURE,
+    VOLUME,
+    Output,
+    Row,
+    output_options,
+    tell,
+)
+from monitor.errors import InputError
+from monitor.ferment.emission import Phase
+
+MOST_READINGS = 100_000
+_SUGARS = {"sugar": PrimingSugar.SUCROSE, "dextrose": PrimingSugar.GLUCOSE_MONOHYDRATE,
+           "honey": PrimingSugar.HONEY}  # fmt: skip
+_VESSELS = {
+    "sparkling": Vessel.SPARKLING_WINE_BOTTLE,
+    "beer": Vessel.BEER_BOTTLE,
+    "wine": Vessel.STILL_WINE_BOTTLE,
+    "clip-top": Vessel.CLIP_TOP_JAR,
+    "carboy": Vessel.CARBOY,
+}
+
+
+@click.command("keg")
+@click.argument("volumes", type=float)
+@click.option("--at", "temperature_c", type=TEMPERATURE, required=True, help="Of the keg.")
+@output_options
+def keg_command(volumes: float, temperature_c: float, output: Output) -> None:
+    """Regulator pressure that holds so many VOLUMES of carbon dioxide."""
+    found = keg_pressure(volumes, temperature_c)
+    tell(output, found, _keg_rows(found, output))
+
+
+def _keg_rows(found: KegPressure, output: Output) -> list[Row]:
+    return [
+        ("regulator", output.pressure(found.gauge_kpa)),
+        ("  up to, where it is sweet", output.pressure(found.highest_gauge_kpa)),
+        ("for", f"{found.volumes:g} volumes at {output.temperature(found.temperature_c)}"),
+        ("takes", f"{found.days_at_rest[0]} to {found.days_at_rest[1]} days at rest,"
+                  f" {found.days_rocked[0]} to {found.days_rocked[1]} rocked"),
+    ]  # fmt: skip
+
+
+@click.command("prime")
+@click.argument("volumes", type=float)
+@click.option("--volume", "volume_l", type=VOLUME, required=True)
+@click.option("--gravity", type=GRAVITY, required=True, help="Of a degassed hand sample.")
+@click.option(
+    "--ends-at", type=GRAVITY, help="The lowest gravity that it could end at; `carboyd expect` says."
+)
+@click.option("--warmest", type=TEMPERATURE, required=True, help="Since the gas stopped coming.")
+@click.option("--phase", type=click.Choice([one.value for one in Phase]), required=True,
+              help="Where the ferment stands; `carboyd status` says.")  # fmt: skip
+@click.option("--stabilised", is_flag=True, help="With sorbate, heat or sterile filtration.")
+@click.option("--sweetened", is_flag=True, help="Fermentable sweetener or fruit went in after the ferment.")
+@click.option("--with", "sugar", type=click.Choice([*_SUGARS]), default="sugar", show_default=True)
+@click.option("--bottle", type=click.Choice([*_VESSELS]), default="sparkling", show_default=True)
+@output_options
+def prime_command(
+    volumes: float,
+    volume_l: float,
+    gravity: float,
+    ends_at: float | None,
+    warmest: float,
+    phase: str,
+    stabilised: bool,
+    sweetened: bool,
+    sugar: str,
+    bottle: str,
+    output: Output,
+) -> None:
+    """Sugar for a second ferment in the bottle to so many VOLUMES, or why there must be none."""
+    state = BottlingState(
+        phase=Phase(phase),
+        gravity_sg=gravity,
+        expected_final_gravity_sg=ends_at,
+        volume_l=volume_l,
+        warmest_c=warmest,
+        stabilised=stabilised,
+        sweetened=sweetened,
+    )
+    found = priming(state, volumes, _SUGARS[sugar], _VESSELS[bottle])
+    if isinstance(found, PrimingRefusal):
+        rows = [("no sugar", ", ".join(reason.value for reason in found.reasons))]
+        tell(output, found, rows + [("  because", sentence) for sentence in found.sentences])
+        return
+    tell(output, found, _priming_rows(found, output))
+
+
+def _priming_rows(found: Priming, output: Output) -> list[Row]:
+    return [
+        (found.sugar.value, output.mass(found.sugar_g)),
+        ("  in the batch", output.per_volume(found.sugar_g_per_l)),
+        ("there already", f"{found.residual_volumes:.2f} volumes"),
+        ("pressure at 20 degC", output.pressure(found.gauge_kpa)),
+        ("  at 30 degC", output.pressure(found.warm_gauge_kpa)),
+        ("  at 30 degC, at the worst", output.pressure(found.worst_gauge_kpa)),
+    ]
+
+
+@click.command("sealed")
+@click.argument("gravity", type=GRAVITY)
+@click.argument("could_end", type=GRAVITY)
+@click.option("--at", "temperature_c", type=TEMPERATURE, default="20C", show_default=True)
+@click.option("--alcohol", "abv", type=STRENGTH, default="5%", show_default=True, help="Now.")
+@click.option(
+    "--dissolved", type=float, default=DISSOLVED_VOLUMES, show_default=True, help="Volumes in it now."
+)
+@click.option(
+    "--headspace", type=SHARE, default="0%", show_default=True, help="Room over the liquid, of its volume."
+)
+@output_options
+def sealed_command(
+    gravity: float,
+    could_end: float,
+    temperature_c: float,
+    abv: float,
+    dissolved: float,
+    headspace: float,
+    output: Output,
+) -> None:
+    """What a sealed vessel would hold if what is in it fermented from GRAVITY to where it COULD_END."""
+    found = sealed_pressure(
+        gravity,
+        could_end,
+        temperature_c=temperature_c,
+        abv=abv,
+        dissolved_volumes=dissolved,
+        headspace_share=headspace,
+    )
+    tell(output, found, _sealed_rows(found, output))
+
+
+def _sealed_rows(found: SealedPressure, output: Output) -> list[Row]:
+    return [
+        ("carbon dioxide made", f"{found.volumes_made:.2f} volumes ({found.co2_made_g_per_l:.1f} g/L)"),
+        ("  with what is there", f"{found.volumes_total:.2f} volumes"),
+        ("pressure", f"{output.pressure(found.gauge_kpa)} at {found.temperature_c:g} degC"),
+        ("  in a warm place", output.pressure(found.warm_gauge_kpa)),
+        *((vessel.value, f"{danger.value} use") for vessel, danger in found.dangers),
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heating(Advised):
+    """What a heating did."""
+
+    readings: int
+    pasteurising_units: float
+
+
+@click.command("pasteurise")
+@click.option("--target", type=click.FloatRange(0.0, 1000.0), default=40.0, show_default=True, help="Units.")
+@click.option("--at", "temperature_c", type=TEMPERATURE, default="65C", show_default=True)
+@click.option("--sealed", is_flag=True, help="In closed bottles.")
+@click.option(
+    "--dissolved", type=float, default=DISSOLVED_VOLUMES, show_default=True, help="Volumes of CO2 in it."
+)
+@click.option("--history", type=click.Path(exists=True, dir_okay=False, path_type=Path),
+              help="CSV of minutes and degC at the coldest spot: what that heating did.")  # fmt: skip
+@output_options
+def pasteurise_command(
+    target: float,
+    temperature_c: float,
+    sealed: bool,
+    dissolved: float,
+    history: Path | None,
+    output: Output,
+) -> None:
+    """How long to hold a still batch hot, or what a heating that was recorded has done."""
+    planned = hold(target, temperature_c, sealed=sealed, dissolved_volumes=dissolved)
+    if history is not None:
+        times, degrees = _history(history)
+        done = Heating(
+            readings=len(times),
+            pasteurising_units=pasteurising_units(times, degrees),
+            cautions=planned.cautions,
+        )
+        rows = [("units", f"{done.pasteurising_units:.1f}"), ("readings", str(done.readings))]
+        tell(output, done, rows)
+        return
+    if isinstance(planned, Hold):
+        minutes = f"{planned.minutes:.1f} minutes at {output.temperature(planned.temperature_c)}"
+        tell(output, planned, [("hold", minutes), ("units", f"{planned.target_pu:g}")])
+        return
+    tell(output, planned, [("no time", planned.sentence)])
+
+
+def _history(path: Path) -> tuple[list[float], list[float]]:
+    """Minutes and degC of a CSV; a first line of words is skipped. InputError names the line at fault."""
+    times: list[float] = []
+    degrees: list[float] = []
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name} cannot be read: {error}") from error
+    for number, row in enumerate(csv.reader(text.splitlines()), start=1):
+        if not row:
+            continue
+        try:
+            minutes, celsius = (float(cell) for cell in row)
+        except ValueError:
+            if number == 1:
+                continue
+            raise InputError(
+                f"{path.name}, line {number}: {','.join(row)!r} is not minutes and degC",
+                hint="write two numbers a line, such as 0,20.5",
+            ) from None
+        if len(times) == MOST_READINGS:
+            raise InputError(f"{path.name} has more than {MOST_READINGS} readings")
+        times.append(minutes)
+        degrees.append(celsius)
+    return times, degrees
+
+
+COMMANDS = (keg_command, prime_command, sealed_command, pasteurise_command)

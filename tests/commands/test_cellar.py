@@ -1,0 +1,206 @@
+"""The calculators as a person at a terminal uses them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from monitor.commands.cellar import COMMANDS
+from monitor.errors import InputError, QuantityError
+
+BY_NAME = {command.name: command for command in COMMANDS}
+
+BATCH = ["--volume", "18L", "--gravity", "0.998", "--original-gravity", "1.040"]
+DOSED = ["--volume", "5gal", "--ph", "3.5", "--alcohol", "5.3%"]
+PRIMED = ["2.5", "--volume", "18L", "--gravity", "0.998", "--warmest", "18C"]
+
+EXAMPLES: list[list[str]] = [
+    ["density", "1.040", "--at", "86F"],
+    ["density", "10degP"],
+    ["density", "0.998", "--at", "25C", "--original-gravity", "1.100"],
+    ["density", "1.040", "--at", "10C", "--plastic", "--made-for", "60F"],
+    ["alcohol", "1.040", "0.998", "--serving", "12 fl oz"],
+    ["expect", "1.040", "--fermentable", "85.5%"],
+    ["expect", "1.130", "--tolerance", "12%"],
+    ["honey", "--index", "1.4940"],
+    ["honey", "--volume", "4.8gal", "--gravity", "1.0438", "--weighed", "5.5lb"],
+    ["must", "1.042", "--vessel", "5gal", "--headroom", "0.2gal"],
+    ["must", "1.045", "--volume", "10L", "--juice", "3kg", "--brix", "12", "--sugar", "100g"],
+    ["correct", "1.050", "1.042", "--volume", "18L"],
+    ["correct", "1.030", "1.042", "--volume", "18L", "--vessel", "18L", "--with", "sugar"],
+    ["sweeten", "1.010", *BATCH],
+    ["sweeten", "1.010", *BATCH, "--vessel", "18.2L", "--with", "honey"],
+    ["sweeten", "1.010", *BATCH, "--cooked", "1kg", "900g"],
+    ["blend", "18L,0.998,5.5%", "5L,1.030,11%"],
+    ["blend", "18L,0.998,5.5%", "5L,1.030,11%", "--to-gravity", "1.005"],
+    ["blend", "18L,0.998,5.5%", "5L,1.030,11%", "--to-alcohol", "7%"],
+    ["dilute", *BATCH, "--to-alcohol", "4%"],
+    ["dilute", *BATCH, "--to-gravity", "0.999"],
+    ["sulfite", *DOSED],
+    ["sulfite", *DOSED, "--salt", "sodium", "--open-for", "700 days", "--free", "10 mg/L"],
+    ["sulfite", *DOSED, "--constant", "mixed", "--bound", "30%", "--total", "40 mg/L"],
+    ["sorbate", *DOSED],
+    ["sorbate", "--volume", "18L", "--ph", "3.3", "--alcohol", "12%", "--molecular", "0.8 mg/L"],
+    ["sorbate", *DOSED, "--malolactic"],
+    ["acid", "--volume", "5gal", "--rise", "0.396 g/L"],
+    ["acid", "--volume", "18L", "--rise", "1 g/L", "--with", "lactic", "--solution", "80%", "--by", "mass"],
+    ["nutrient", "1.040", "--volume", "18L", "--demand", "high", "--split", "four"],
+    ["infusion", "--volume", "18L", "--amount", "10g", "--for", "5L"],
+    ["keg", "3", "--at", "4C"],
+    ["prime", *PRIMED, "--phase", "finished", "--ends-at", "0.998"],
+    ["prime", *PRIMED, "--phase", "active"],
+    ["sealed", "1.010", "0.998", "--headspace", "5%"],
+    ["pasteurise", "--target", "40", "--at", "65C"],
+    ["pasteurise", "--sealed", "--dissolved", "3"],
+]  # fmt: skip
+
+
+def run(words: list[str], **extra: Any) -> Any:
+    command = BY_NAME[words[0]]
+    assert command is not None
+    return CliRunner().invoke(command, words[1:], catch_exceptions=False, **extra)
+
+
+def as_json(words: list[str]) -> Any:
+    result = run([*words, "--json"])
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def cautions_in(value: Any) -> list[str]:
+    """The caution texts of a result, wherever in it they stand."""
+    if isinstance(value, list):
+        return [text for one in value for text in cautions_in(one)]
+    if isinstance(value, dict):
+        own = [one["text"] for one in value.get("cautions", [])]
+        return own + [text for key, one in value.items() if key != "cautions" for text in cautions_in(one)]
+    return []
+
+
+@pytest.mark.parametrize("words", EXAMPLES, ids=" ".join)
+def test_every_caution_is_printed(words: list[str]) -> None:
+    """Whatever cautions the result holds are in the text, in either system of units."""
+    texts = cautions_in(as_json(words))
+    for units in ("metric", "us"):
+        result = run([*words, "--units", units])
+        assert result.exit_code == 0, result.output
+        printed = " ".join(result.stdout.split())
+        for text in texts:
+            assert " ".join(text.split()) in printed
+
+
+@pytest.mark.parametrize("words", EXAMPLES, ids=" ".join)
+def test_text_stays_in_its_columns(words: list[str]) -> None:
+    """No line is wider than 100 columns, so that a narrow window can show it."""
+    assert max(map(len, run(words).stdout.splitlines())) <= 100
+
+
+def test_every_command_has_an_example_here() -> None:
+    """The examples above leave no calculator out."""
+    assert {words[0] for words in EXAMPLES} == set(BY_NAME)
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command.name)
+def test_every_command_explains_itself(command: click.Command) -> None:
+    """Each has a one-line summary and offers units and JSON."""
+    assert command.get_short_help_str()
+    names = {option for parameter in command.params for option in parameter.opts}
+    assert {"--units", "--json"} <= names
+
+
+def test_the_worked_example_comes_out() -> None:
+    """691.3 g of honey bring 18 L from 0.998 to 1.010, in 18.4718 L (worked example, evaluated apart)."""
+    honey = as_json(["sweeten", "1.010", *BATCH, "--with", "honey"])[0]
+    assert honey["mass_g"] == pytest.approx(691.3, abs=0.06)
+    assert honey["volume_l"] == pytest.approx(18.4718, abs=6e-5)
+    assert honey["abv"] == pytest.approx(5.335, abs=6e-4)
+
+
+def test_75_ml_of_ten_per_cent_go_into_five_gallons() -> None:
+    """75 mL of 10 % acid in 5 US gal are 0.396 g/L (common practice)."""
+    dose = as_json(["acid", "--volume", "5gal", "--rise", "0.396 g/L"])
+    assert dose["solution_ml"] == pytest.approx(75.0, abs=0.1)
+
+
+def test_amounts_are_shown_in_both_systems() -> None:
+    """The chosen system comes first, the other in brackets."""
+    assert "691 g (1 lb 8.4 oz)" in run(["sweeten", "1.010", *BATCH]).stdout
+    assert "1 lb 8.4 oz (691 g)" in run(["sweeten", "1.010", *BATCH, "--units", "us"]).stdout
+
+
+def test_units_come_from_the_configuration(tmp_path: Path) -> None:
+    """What display.units says holds where --units is not given, and the environment goes before it."""
+    config = tmp_path / "carboyd.toml"
+    config.write_text('[display]\nunits = "us"\n', encoding="utf-8")
+    words = ["sweeten", "1.010", *BATCH, "--config", str(config)]
+    assert "1 lb 8.4 oz (691 g)" in run(words).stdout
+    assert "691 g (1 lb 8.4 oz)" in run(words, env={"CARBOYD_DISPLAY__UNITS": "metric"}).stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["density", "2"], "0.95 sg to 1.5 sg"),
+        (["density", "1.040", "--at", "86"], "the unit is missing"),
+        (["sulfite", "--volume", "18L", "--ph", "12", "--alcohol", "5%"], "2 to 6 is possible"),
+        (["sulfite", "--volume", "18 kg", "--ph", "3.5", "--alcohol", "5%"], "kg is no unit of volume"),
+        (["sweeten", "1.010", "--volume", "18L", "--gravity", "0.998"], "either --original-gravity or"),
+        (["blend", "18L,0.998"], "18L,0.998,5.5%"),
+        (["blend", "18L,0.998,5.5%", "--to-gravity", "1.0"], "takes two batches"),
+        (["dilute", *BATCH], "either --to-gravity or --to-alcohol"),
+        (["honey"], "give --index"),
+    ],
+)  # fmt: skip
+def test_wrong_words_are_usage_errors(words: list[str], says: str) -> None:
+    """A wrong or missing unit, an impossible value or a missing option is said with what is right."""
+    result = run(words)
+    assert result.exit_code == 2
+    assert says in " ".join(result.stderr.split())
+
+
+def test_a_target_below_the_gravity_names_the_range() -> None:
+    """Sweetening cannot lower a gravity, and the error says between what the target must lie."""
+    with pytest.raises(QuantityError, match=r"target gravity 0\.99 is outside 0\.998 to 1\.15"):
+        run(["sweeten", "0.990", *BATCH])
+
+
+def test_no_priming_sugar_for_an_unfinished_batch() -> None:
+    """A batch that is not finished gets every reason and no weight."""
+    refused = as_json(["prime", *PRIMED, "--phase", "active"])
+    assert "not finished" in refused["reasons"]
+    assert "sugar_g" not in refused
+    text = run(["prime", *PRIMED, "--phase", "active"]).stdout
+    assert text.startswith("no sugar")
+
+
+def test_no_heating_of_sealed_carbonated_bottles() -> None:
+    """With 3 volumes in closed bottles no time is given."""
+    refused = as_json(["pasteurise", "--sealed", "--dissolved", "3"])
+    assert "minutes" not in refused
+
+
+def test_a_recorded_heating_is_counted(tmp_path: Path) -> None:
+    """15 minutes at 60 degC are 15 units (Del Vecchio, Dayharsh & Baselt 1951, by definition)."""
+    history = tmp_path / "bath.csv"
+    history.write_text("minutes,degC\n0,60\n\n7.5,60\n15,60\n", encoding="utf-8")
+    assert as_json(["pasteurise", "--history", str(history)])["pasteurising_units"] == pytest.approx(15.0)
+    history.write_text("0,60\n1,warm\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"bath\.csv, line 2: '1,warm'"):
+        run(["pasteurise", "--history", str(history)])
+
+
+def test_a_calculator_starts_without_store_and_settings() -> None:
+    """Importing the calculators loads neither the database layer nor the settings library."""
+    code = (
+        "import sys, monitor.commands.cellar; "
+        "print(sorted({'sqlalchemy', 'pydantic', 'paho', 'matplotlib', 'pint'} & set(sys.modules)))"
+    )
+    answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert answer.stdout.strip() == "[]"
