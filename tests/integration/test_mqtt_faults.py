@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import socket
 import threading
 
@@ -39,9 +40,12 @@ class Watcher:
         assert subscribed.wait(WAIT_S)
 
     def wait_for(self, *payloads: bytes) -> bool:
-        """Whether just these have come, in this order, within the time."""
+        """Whether just these have come, in this order, within the time; each may be repeated (QoS 1)."""
         with self._news:
-            return self._news.wait_for(lambda: tuple(self.seen) == payloads, WAIT_S)
+            return self._news.wait_for(lambda: self._changes() == payloads, WAIT_S)
+
+    def _changes(self) -> tuple[bytes, ...]:
+        return tuple(payload for payload, _ in itertools.groupby(self.seen))
 
     def close(self) -> None:
         self._client.disconnect()
