@@ -52,10 +52,10 @@ class Hook:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 if outer.status == 200:
                     outer.got.append(json.loads(body))
+                outer.arrived.set()
                 self.send_response(outer.status)
                 self.send_header("Content-Length", "0")
                 self.end_headers()
-                outer.arrived.set()
 
             def log_message(self, *_: object) -> None:
                 """Say nothing."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import os
 import shutil
 import subprocess
@@ -15,9 +14,8 @@ from sqlalchemy import create_engine, make_url, text
 
 from monitor.batch.sheet import Sheet
 from monitor.store.gate import StoreOptions
+from monitor.store.schema import metadata
 from monitor.store.sql import SqlStore
-
-_NUMBERS = itertools.count()
 
 
 def _programs() -> Path | None:
@@ -71,23 +69,26 @@ def postgresql() -> Iterator[str]:
 
 
 @pytest.fixture(scope="session")
-def new_database(postgresql: str) -> Callable[[], str]:
-    """Makes a database with empty tables on the server and gives its URL."""
+def _server_store(postgresql: str) -> str:
+    """URL of a database on the server in which the migrations have run, once for all tests."""
+    engine = create_engine(postgresql, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text("CREATE DATABASE store"))
+    engine.dispose()
+    made = make_url(postgresql).set(database="store").render_as_string(hide_password=False)
+    SqlStore(StoreOptions(made)).close()
+    return made
 
-    def make(like: str) -> str:
-        name = f"store_{next(_NUMBERS)}"
-        engine = create_engine(postgresql, isolation_level="AUTOCOMMIT")
-        with engine.connect() as connection:
-            connection.execute(text(f"CREATE DATABASE {name} TEMPLATE {like}"))
-        engine.dispose()
-        return make_url(postgresql).set(database=name).render_as_string(hide_password=False)
 
-    # the migrations run once, on the first database: all others are copies of it
-    first = make("template0")
-    SqlStore(StoreOptions(first)).close()
-    pattern = make_url(first).database
-    assert pattern is not None
-    return lambda: make(pattern)
+@pytest.fixture
+def server_url(_server_store: str) -> str:
+    """URL of a store on the server whose tables are empty."""
+    engine = create_engine(_server_store)
+    with engine.begin() as connection:
+        tables = ", ".join(metadata.tables)
+        connection.execute(text(f"TRUNCATE {tables} RESTART IDENTITY"))
+    engine.dispose()
+    return _server_store
 
 
 @pytest.fixture(scope="session")
@@ -108,7 +109,7 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         request.getfixturevalue("new_file")(tmp_path / "carboyd.sqlite")
         return f"sqlite:///{tmp_path / 'carboyd.sqlite'}"
-    made: str = request.getfixturevalue("new_database")()
+    made: str = request.getfixturevalue("server_url")
     return made
 
 

@@ -7,7 +7,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -80,9 +79,9 @@ class TestBackup:
         with SqlStore(StoreOptions(file_url)) as store, pytest.raises(StoreUnavailableError, match="no copy"):
             store.backup(tmp_path / "none" / "copy.sqlite")
 
-    def test_a_server_has_its_own_tool(self, new_database: Callable[[], str], tmp_path: Path) -> None:
+    def test_a_server_has_its_own_tool(self, server_url: str, tmp_path: Path) -> None:
         """Only a file can be copied; for a server the hint names its tool."""
-        with SqlStore(StoreOptions(new_database())) as store:
+        with SqlStore(StoreOptions(server_url)) as store:
             with pytest.raises(InputError, match="not a file") as caught:
                 store.backup(tmp_path / "copy.sqlite")
             assert "pg_dump" in caught.value.hint
