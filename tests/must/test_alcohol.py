@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import QuantityError
 from monitor.must import alcohol as a
-from monitor.must.density import corrected_sg
+from monitor.must.density import corrected_sg, sg_from_plato
 from monitor.must.liquid import Liquid, unfermented
 
 
@@ -114,6 +114,55 @@ PATH = [
     ),
 ]
 
+CUTAIA = "Cutaia, Reid & Speers, J. Inst. Brew. 115 (2009) 318, table III: measured means of"
+MEASURED = [
+    *(
+        Check(
+            lambda oe=oe, ae=ae: a.attenuation(sg_from_plato(oe), sg_from_plato(ae)).abw,
+            abw,
+            0.12,
+            f"{CUTAIA} {brews} brews, alcohol by mass (0.12: Balling's fixed yields)",
+        )
+        for brews, oe, ae, abw in (
+            (92, 14.08, 3.11, 4.72),
+            (112, 14.54, 2.53, 5.14),
+            (71, 17.67, 2.45, 6.56),
+            (221, 11.34, 2.01, 3.82),
+            (36, 12.75, 2.79, 4.21),
+        )
+    ),
+    *(
+        Check(
+            lambda oe=oe, ae=ae: a.composition(sg_from_plato(oe), sg_from_plato(ae)).abw,
+            abw,
+            0.12,
+            f"{CUTAIA} {brews} brews, alcohol by mass (0.12: Balling's fixed yields)",
+        )
+        for brews, oe, ae, abw in (
+            (92, 14.08, 3.11, 4.72),
+            (112, 14.54, 2.53, 5.14),
+            (71, 17.67, 2.45, 6.56),
+            (221, 11.34, 2.01, 3.82),
+            (36, 12.75, 2.79, 4.21),
+        )
+    ),
+    *(
+        Check(
+            lambda oe=oe, ae=ae: a.composition(sg_from_plato(oe), sg_from_plato(ae)).real_extract,
+            re,
+            0.035,
+            f"{CUTAIA} {brews} brews, real extract (0.035: theirs from alcohol and apparent extract)",
+        )
+        for brews, oe, ae, re in (
+            (92, 14.08, 3.11, 5.28),
+            (112, 14.54, 2.53, 4.88),
+            (71, 17.67, 2.45, 5.38),
+            (221, 11.34, 2.01, 3.80),
+            (36, 12.75, 2.79, 4.74),
+        )
+    ),
+]
+
 EU_1169 = "Regulation (EU) 1169/2011 Annex XIV, conversion factors, from memory (exact)"
 ENERGY = [
     Check(
@@ -130,7 +179,7 @@ ENERGY = [
 ]
 
 
-@pytest.mark.parametrize("check", [*WORKED, *PATH, *ENERGY])
+@pytest.mark.parametrize("check", [*WORKED, *PATH, *MEASURED, *ENERGY])
 def test_published_alcohol_values_are_met(check: Check) -> None:
     """Every alcohol, extract and final gravity agrees with its published source within the tolerance."""
     assert check.compute() == pytest.approx(check.expected, abs=check.tolerance), check.source

@@ -66,7 +66,30 @@ HANDBOOK = (
 )
 SPS4 = "ICUMSA SPS-4 at 20 degC, evaluated apart from this code (digits given)"
 NBS_FIT = "NBS Circular 440 table through its published cubic fit, in air (fit error up to 0.02 degP)"
+LAB_TABLE = "sucrose table of a university physics laboratory, read (0.07 kg/m3: rounding, older water)"
+GOST = "GOST 14251-75, table 1: relative density 1.104 is 27.15 g of extract in 100 cm3 (0.03)"
 SUCROSE = [
+    *(
+        Check(partial(d.sucrose_density_kg_m3, p / 100.0, t), rho, 0.07, LAB_TABLE)
+        for p, t, rho in (
+            (5.0, 15.0, 1018.84),
+            (5.0, 20.0, 1017.84),
+            (10.0, 15.0, 1039.25),
+            (10.0, 20.0, 1038.13),
+            (15.0, 20.0, 1059.16),
+            (20.0, 15.0, 1082.33),
+            (20.0, 20.0, 1080.94),
+            (30.0, 15.0, 1128.63),
+            (30.0, 20.0, 1126.98),
+        )
+    ),
+    *(
+        Check(
+            lambda p=p: d.extract_g_per_l_from_sg(d.sg_from_plato(p)), grams, 0.02, LAB_TABLE + ", g/L column"
+        )
+        for p, grams in ((5.0, 50.892), (10.0, 103.813), (15.0, 158.874), (25.0, 275.885))
+    ),
+    Check(lambda: d.extract_g_per_l_from_sg(1.104) / 10.0, 27.15, 0.03, GOST),
     *(
         Check(partial(sg_of_percent, p), sg, 6e-5, HANDBOOK)
         for p, sg in ((1.0, 1.00389), (2.0, 1.00779), (10.0, 1.03998), (15.0, 1.06104), (20.0, 1.08287))
@@ -103,7 +126,21 @@ SUCROSE = [
 OIML = "OIML R 22 (Directive 76/766/EEC, annex): guard value of the general formula (printed digits)"
 OIML_STRENGTH = "OIML R 22: density at 20 degC by strength, evaluated apart from this code (0.001 kg/m3)"
 MELINDER = "Melinder, properties of ethanol-water, through CoolProp (another formula: 0.05 kg/m3)"
+PERRY = "Perry's Chemical Engineers' Handbook, 7th ed.: ethanol-water, d 20/4, as copied online (5e-5)"
 ETHANOL = [
+    *(
+        # over the density of water at 4 degC, as the table has it
+        Check(lambda p=p: d.ethanol_water_density_kg_m3(p / 100.0) / 999.972, ratio, 5e-5, PERRY)
+        for p, ratio in (
+            (1.0, 0.99636),
+            (2.0, 0.99453),
+            (3.0, 0.99275),
+            (5.0, 0.98938),
+            (8.0, 0.98478),
+            (10.0, 0.98187),
+            (12.0, 0.97910),
+        )
+    ),
     *(
         Check(partial(d.ethanol_water_density_kg_m3, p, t), rho, 6e-6, OIML)
         for p, t, rho in (

@@ -58,10 +58,17 @@ CHECKS = [
         Check(lambda n=n: 100.0 * h.moisture_from_refractive_index(n), w, 0.03, CHATAWAY)
         for n, w in (
             (1.5044, 13.0),
+            (1.5018, 14.0),
+            (1.5002, 14.6),
             (1.4992, 15.0),
+            (1.4966, 16.0),
+            (1.4956, 16.4),
             (1.4940, 17.0),
             (1.4915, 18.0),
+            (1.4890, 19.0),
             (1.4865, 20.0),
+            (1.4840, 21.0),
+            (1.4815, 22.0),
             (1.4740, 25.0),
         )
     ),
@@ -69,6 +76,22 @@ CHECKS = [
     *(
         Check(partial(h.neat_honey_sg, moisture), sg, 5e-4, NEAT)
         for moisture, sg in ((0.13, 1.4457), (0.155, 1.4323), (0.18, 1.4171), (0.20, 1.4027))
+    ),
+    Check(
+        partial(h.neat_honey_sg, 0.17),
+        1.423,
+        1e-3,
+        "trade specification of a honey: specific gravity 1.423 at 17 % moisture and 20 degC, read",
+    ),
+    *(
+        Check(
+            lambda m=m: h.honey(m).density_kg_m3 / 1e3 * US_GAL_L / LB_KG,
+            pounds,
+            0.03,
+            "a beekeepers' journal, read: a US gallon weighs 11.634 to 12.057 lb (moistures taken as the table's"
+            " ends)",
+        )
+        for m, pounds in ((0.13, 12.057), (0.21, 11.634))
     ),
     Check(
         lambda: h.honey(0.18).density_kg_m3 / 1e3 * US_GAL_L / LB_KG,
