@@ -15,6 +15,7 @@ from typing import Final
 
 _MID_BITS: Final = 16
 _MID_MASK: Final = (1 << _MID_BITS) - 1
+_STEP_S: Final = 0.002
 _REMEMBERED: Final = 8_192
 _REDELIVERY_MS: Final = 3_600_000
 
@@ -38,6 +39,7 @@ class Arrivals:
 
     def __init__(self, capacity: int) -> None:
         self._capacity = capacity
+        self._wanted = capacity
         self._changed = threading.Condition()
         self._waiting: deque[Arrival] = deque()
         self._unacknowledged: deque[int] = deque()
@@ -88,15 +90,21 @@ class Arrivals:
             self._waiting.append(arrival)
             if arrival.ack_token:
                 self._unacknowledged.append(arrival.ack_token)
-            if len(self._waiting) == 1:
+            # no more often than the taker needs: each waking costs both threads a turn
+            if len(self._waiting) in (1, self._wanted):
                 self._changed.notify_all()
             return True
 
-    def take(self, most: int, wait_s: float) -> list[Arrival]:
-        """Up to `most` arrivals in order, as soon as there is one; none after `wait_s`."""
+    def take(self, most: int, wait_s: float, linger_s: float = 0.0) -> list[Arrival]:
+        """Up to `most` arrivals in order; none if nothing comes within `wait_s`.
+
+        Once there is one, up to `linger_s` more is waited while others keep coming, since many at a time
+        are stored for little more than one.
+        """
         with self._changed:
             if not self._waiting and not self._changed.wait_for(self._has_some, wait_s):
                 return []
+            self._linger(most, linger_s)
             full = len(self._waiting) >= self._capacity
             taken = [self._waiting.popleft() for _ in range(min(most, len(self._waiting)))]
             if full:
@@ -117,6 +125,16 @@ class Arrivals:
                     self._settled.discard(owed[0])
                     released.append(owed.popleft() & _MID_MASK)
             return released
+
+    def _linger(self, most: int, linger_s: float) -> None:
+        self._wanted = min(most, self._capacity)
+        for _ in range(round(linger_s / _STEP_S)):
+            before = len(self._waiting)
+            if self._changed.wait_for(self._has_enough, _STEP_S) or len(self._waiting) == before:
+                return
+
+    def _has_enough(self) -> bool:
+        return len(self._waiting) >= self._wanted
 
     def _has_room(self) -> bool:
         return len(self._waiting) < self._capacity

@@ -31,6 +31,8 @@ from monitor.sensors.link import Link, LinkState, tls_context
 
 ONLINE: Final = b"online"
 OFFLINE: Final = b"offline"
+LINGER_S: Final = 0.02
+"""Long enough to gather a hundred messages of a flood, too short to be noticed."""
 
 _SESSION_TAKEN_OVER: Final = 0x8E
 _RETAINED_NEVER: Final = 2
@@ -162,9 +164,12 @@ class Subscriber:
 
     # -- readings in --------------------------------------------------------------------------------------
 
-    def take(self, most: int, wait_s: float) -> list[Arrival]:
-        """Up to `most` arrivals in order, as soon as there is one; none after `wait_s`."""
-        taken = self._arrivals.take(most, wait_s)
+    def take(self, most: int, wait_s: float, linger_s: float = LINGER_S) -> list[Arrival]:
+        """Up to `most` arrivals in order; none if nothing comes within `wait_s`.
+
+        Once there is one, up to `linger_s` more is waited while others keep coming.
+        """
+        taken = self._arrivals.take(most, wait_s, linger_s)
         if self._overflowed and not len(self._arrivals):
             self._overflowed = False
             self.reconnect()
@@ -296,6 +301,7 @@ class Subscriber:
         self._refused = tuple(
             topic for topic, reason in zip(topics, reasons, strict=False) if reason.is_failure
         )
+        logger.info("subscribed to %s", ", ".join(topic for topic in topics if topic not in self._refused))
         for topic in self._refused:
             logger.error(
                 "the broker refuses the subscription to %s; its access list must allow reading it", topic

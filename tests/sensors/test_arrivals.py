@@ -97,6 +97,20 @@ def test_a_take_waits_for_the_first():
     assert taken == [[arrival]]
 
 
+def test_lingering_changes_neither_order_nor_number():
+    """Whether it waits for more or not, a take gives the first ones in order and no more than asked for."""
+    queue, arrivals = filled(5)
+    assert queue.take(3, 0.0, 10.0) == arrivals[:3]
+    assert queue.take(3, 0.0, 10.0) == arrivals[3:]
+    assert queue.take(3, 0.0, 10.0) == []
+
+
+def test_lingering_ends_at_the_capacity():
+    """A full queue is handed out, however many more were asked for."""
+    queue, arrivals = filled(4, capacity=4)
+    assert queue.take(1_000, 0.0, 10.0) == arrivals
+
+
 class TestStamp:
     """When a message first arrived."""
 
