@@ -129,6 +129,7 @@ def unfermented(sg: float, volume_l: float = 1.0) -> Liquid:
 def grams_to_reach(base: Liquid, addition: Liquid, target_sg: float) -> float:
     """How many g of a liquid like `addition` bring `base` to `target_sg`; 0 where it is there already.
 
+    For musts and meads; a base that is a syrup itself, above some 60 % solids, need not grow denser steadily.
     Raises QuantityError where no amount of it does, or one of the two is empty.
     """
     if base.total_g <= 0.0 or addition.total_g <= 0.0:

@@ -88,7 +88,7 @@ CHECKS = [
             lambda m=m: h.honey(m).density_kg_m3 / 1e3 * US_GAL_L / LB_KG,
             pounds,
             0.03,
-            "a beekeepers' journal, read: a US gallon weighs 11.634 to 12.057 lb (moistures taken as the table's"
+            "a beekeepers' journal, read: a US gallon weighs 11.634 to 12.057 lb (moistures: the table's"
             " ends)",
         )
         for m, pounds in ((0.13, 12.057), (0.21, 11.634))
