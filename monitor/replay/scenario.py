@@ -63,9 +63,9 @@ def _honey(rng: Generator, gravity_sg: float, nitrogen: tuple[float, float]) -> 
     slow = rng.uniform(0.0, 0.03) * fermentable
     glucose = rng.uniform(0.40, 0.48) * (fermentable - slow)
     sugars = (
-        Sugar(glucose, 1.0, rng.uniform(2.0, 9.0)),
+        Sugar(glucose, 1.0, rng.uniform(1.0, 6.0)),
         Sugar(
-            fermentable - slow - glucose, rng.uniform(0.55, 1.0), rng.uniform(3.0, 12.0), rng.uniform(15, 80)
+            fermentable - slow - glucose, rng.uniform(0.55, 1.0), rng.uniform(1.5, 7.0), rng.uniform(15, 80)
         ),
         Sugar(slow, rng.uniform(0.15, 0.5), rng.uniform(2.0, 6.0), rng.uniform(3.0, 20.0)),
     )
@@ -94,7 +94,7 @@ def _liquid(
 def _malt(rng: Generator, gravity_sg: float) -> Wort:
     salts = rng.uniform(0.5, 1.5)
     extract = extract_for(gravity_sg, salts)
-    fermentable = extract * rng.uniform(0.60, 0.82)
+    fermentable = extract * rng.uniform(0.65, 0.81)
     triose = rng.uniform(0.13, 0.24) * fermentable
     simple = rng.uniform(0.14, 0.26) * fermentable
     sugars = (
@@ -108,13 +108,13 @@ def _malt(rng: Generator, gravity_sg: float) -> Wort:
 
 
 def _fruit(rng: Generator, gravity_sg: float) -> Wort:
-    salts = rng.uniform(2.0, 6.0)
+    salts = rng.uniform(2.5, 5.0)
     extract = extract_for(gravity_sg, salts)
     fermentable = extract * rng.uniform(0.90, 0.985)
     glucose = rng.uniform(0.2, 0.45) * fermentable
     sugars = (
         Sugar(glucose, 1.0, rng.uniform(2.0, 8.0)),
-        Sugar(fermentable - glucose, rng.uniform(0.5, 0.95), rng.uniform(3.0, 12.0), rng.uniform(15, 60)),
+        Sugar(fermentable - glucose, rng.uniform(0.5, 0.95), rng.uniform(1.5, 8.0), rng.uniform(15, 60)),
         Sugar(0.0, 0.3, 4.0, 10.0),
     )
     return _liquid(rng, sugars, extract - fermentable, (0.05, 0.17), (0.1, 0.5), salts)
@@ -125,7 +125,7 @@ def _washed(rng: Generator, gravity_sg: float) -> Wort:
     extract = extract_for(gravity_sg, salts)
     sugars = (
         Sugar(extract * 0.49, 1.0, rng.uniform(3.0, 9.0)),
-        Sugar(extract * 0.49, rng.uniform(0.6, 1.0), rng.uniform(3.0, 12.0), rng.uniform(20, 80)),
+        Sugar(extract * 0.49, rng.uniform(0.6, 1.0), rng.uniform(1.5, 8.0), rng.uniform(20, 80)),
         Sugar(0.0, 0.3, 4.0, 10.0),
     )
     return _liquid(rng, sugars, extract * 0.02, (0.06, 0.16), (0.2, 0.8), salts)
@@ -141,12 +141,12 @@ def _strain(rng: Generator, tolerance_abv: float) -> Strain:
         hottest_c=rng.uniform(38.0, 44.0),
         ethanol_limit_g_l=ETHANOL_G_L_PER_ABV * (tolerance_abv + rng.uniform(0.5, 3.0)),
         limit_power=rng.uniform(0.4, 1.4),
-        death_per_g_h=float(rng.lognormal(math.log(2.5e-5), 0.6)),
-        turnover=float(rng.lognormal(math.log(0.0012), 0.6)),
+        death_per_g_h=float(rng.lognormal(math.log(2.0e-5), 0.6)),
+        turnover=float(rng.lognormal(math.log(0.0009), 0.6)),
         sleeps_below_c=rng.uniform(7.0, 11.0),
         sleep_h=rng.uniform(8.0, 24.0),
         wake_h=rng.uniform(15.0, 50.0),
-        settle=float(rng.lognormal(math.log(0.0015), 0.8)),
+        settle=float(rng.lognormal(math.log(0.0009), 0.8)),
     )
 
 

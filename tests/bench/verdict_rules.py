@@ -38,7 +38,7 @@ def _told(**kinds: Sequence[int]) -> Told:
 
 
 def folk_rule(recording: Recording) -> Told:
-    """The same for three days: daily medians within a point of one another on four evenings."""
+    """The same for three days: the medians of three days within a point of one another."""
     times, points, _ = float_readings(recording)
     day = (times - recording.premise.pitched_ms) // MS_PER_DAY
     days = np.unique(day)
@@ -48,9 +48,9 @@ def folk_rule(recording: Recording) -> Told:
     start = next(iter(medians.values()), 0.0)
     settled = None
     for d in sorted(medians):
-        last = [medians[e] for e in range(d - 3, d + 1) if e in medians]
+        last = [medians[e] for e in range(d - 2, d + 1) if e in medians]
         evening = recording.premise.pitched_ms + (d + 1) * MS_PER_DAY
-        if len(last) == 4 and max(last) - min(last) <= 1.0 and start - medians[d] > BEGUN_POINTS:
+        if len(last) == 3 and max(last) - min(last) <= 1.0 and start - medians[d] > BEGUN_POINTS:
             if not finished:
                 finished.append(evening)
             settled = medians[d]
@@ -89,7 +89,7 @@ def slope_rule(recording: Recording) -> Told:
         if level > guess + 5.0:
             if slope > -0.3:
                 stalled.append(now)
-        elif slope > -0.5:
+        elif slope > -0.3:
             finished.append(now)
         elif finished and now > finished[0] + 2 * MS_PER_DAY and slope < -0.5:
             refermenting.append(now)
