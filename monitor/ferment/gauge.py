@@ -42,6 +42,7 @@ class Gauge:
         self._temperature_sensor = premise.temperature_sensor
         self._pitched_hour = premise.pitched_ms // MS_PER_HOUR
         self._noise = noise.Noise()
+        self._finals: dict[float, terminal.Expected] = {}
         self._noise_hour: int | None = None
 
     def admit(self, reading: Reading) -> bool:
@@ -125,7 +126,7 @@ class Gauge:
             below_c=felt.below_c,
             above_c=felt.above_c,
         )
-        if track is None or end <= 0:
+        if track is None or track.is_empty or end <= 0:
             return bare
         track.settle()
         medians, counts = track.hourly(0, end)
@@ -162,10 +163,11 @@ class Gauge:
         if math.isnan(typical):
             typical = 40.0
         self._learn_wander(recent, expected, typical, end)
-        left = tail.measure(recent, self._noise, expected, typical)
+        left, extra = tail.measure(recent, self._noise, expected, typical)
         coefficient = (left.coefficient, left.coefficient_sd)
         day, two, four = (
-            window.line(recent.since(-span), self._noise, coefficient) for span in (24.0, 48.0, 96.0)
+            window.line(recent.since(-span), self._noise, extra[recent.hours >= -span], coefficient)
+            for span in (24.0, 48.0, 96.0)
         )
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
         to_hours = 1.0 / float(np.mean(pace[-24:]))
@@ -233,7 +235,11 @@ class Gauge:
                 apart_sd = offset.UNKNOWN_SD * (1.0 - trust) ** 0.5
         else:
             original = start_points
-        prior = terminal.expected_final(self.premise.must, self.premise.yeast, original)
+        original = round(original, 1)
+        prior = self._finals.get(original)
+        if prior is None:
+            prior = terminal.expected_final(self.premise.must, self.premise.yeast, original)
+            self._finals = {original: prior}
         return prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)
 
     def _learn_noise(self, track: Track, end: int) -> None:
@@ -285,6 +291,8 @@ class Gauge:
         if end - begin < 4 * window.BIN_HOURS:
             return hours, NAN, NAN, NAN, NAN
         since = self._window(points, counts, celsius, pace, begin, end)
-        trend = window.line(since, self._noise, coefficient)
+        if since.size < 4:
+            return hours, NAN, NAN, NAN, NAN
+        trend = window.line(since, self._noise, window.settle_outliers(since, self._noise), coefficient)
         days = (end - begin) / 24.0
         return hours, -trend.slope_per_day * days, trend.slope_se * days, trend.slope_per_day, trend.slope_se

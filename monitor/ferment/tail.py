@@ -20,15 +20,26 @@ from scipy.special import ndtr
 
 from monitor.ferment.noise import WANDER_SIZES, Noise
 from monitor.ferment.series import Floats
-from monitor.ferment.window import TEMPERATURE_SD, Window, outlier_variance, whitener
+from monitor.ferment.window import TEMPERATURE_SD, Window, outlier_variance, unchanged, whitener
 
 POWERS: Final = (0.5, 1.0, 1.7)
 POWER_WEIGHTS: Final = (0.25, 0.5, 0.25)
-CONSTANTS: Final = np.exp(np.linspace(math.log(5.0), math.log(700.0), 15))
+CONSTANTS: Final = np.exp(np.linspace(math.log(5.0), math.log(500.0), 11))
 """Time constants R/(-dR/ds) at the window's start, scaled hours."""
 CONSTANT_SPREAD: Final = 0.9
 """Spread of the logarithm of the time constant about what the ferment's own pace suggests."""
 FALL_SD: Final = 40.0
+CREEP_SD: Final = 0.4
+"""Spread of a slow last fall beside the main one, points a day: the last, unwilling sugars."""
+CREEP_DAYS: Final = (1.5, 4.0, 9.0)
+CREEP_WEIGHTS: Final = (0.35, 0.4, 0.25)
+"""How long such a creep may still go on."""
+MISFIT: Final = 0.05
+"""No ferment follows a formula: bins count less the higher they lie above the end, by this share."""
+CREEP_MEAN_DAYS: Final = sum(d * w for d, w in zip(CREEP_DAYS, CREEP_WEIGHTS, strict=True))
+PRIOR_SCALES: Final = (1.0, 3.0)
+PRIOR_WEIGHTS: Final = (0.8, 0.2)
+"""The expected final gravity is wrong at times: a second, wider normal keeps it from ruling the data."""
 _LEFT_GRID: Final = np.concatenate([np.linspace(0.0, 4.0, 41), np.geomspace(4.2, 80.0, 40)])
 
 
@@ -95,8 +106,8 @@ def shapes(window: Window, typical_constant: float) -> Shapes:
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """Posterior of (level now, fall in the window, temperature coefficient) for each shape, and its
-    weight."""
+    """Posterior of (level now, fall in the window, creep, temperature coefficient) for each shape and
+    prior scale."""
 
     mean: Floats
     covariance: Floats
@@ -111,68 +122,95 @@ def mixture(
     read it."""
     w, log_det = whitener(window, noise, extra)
     n, k = window.size, grid.left_per_fall.size
-    common = w @ np.column_stack([np.ones(n), window.temperature_c, window.points])
-    one, temperature, y = common[:, 0], common[:, 1], common[:, 2]
+    common = w @ np.column_stack([np.ones(n), -window.hours / 24.0, window.temperature_c, window.points])
     f = w @ grid.columns
-    precision: Floats = np.empty((k, 3, 3))
-    # the prior of the final gravity ties level and fall: final = level - fall * left_per_fall
-    rho, tie = grid.left_per_fall, 1.0 / expected[1] ** 2
-    precision[:, 0, 0] = one @ one + tie
-    precision[:, 0, 1] = precision[:, 1, 0] = one @ f - rho * tie
-    precision[:, 1, 1] = np.einsum("ij,ij->j", f, f) + rho**2 * tie + FALL_SD**-2
-    precision[:, 0, 2] = precision[:, 2, 0] = one @ temperature
-    precision[:, 1, 2] = precision[:, 2, 1] = temperature @ f
-    precision[:, 2, 2] = temperature @ temperature + TEMPERATURE_SD**-2
-    b = np.empty((k, 3))
-    b[:, 0] = one @ y + expected[0] * tie
-    b[:, 1] = y @ f - rho * expected[0] * tie
-    b[:, 2] = temperature @ y
+    gram = common.T @ common
+    cross = common.T @ f
+    one, creep, temperature, y = 0, 1, 2, 3
+    precision: Floats = np.zeros((len(PRIOR_SCALES), k, 4, 4))
+    b: Floats = np.zeros((len(PRIOR_SCALES), k, 4))
+    constant = np.zeros((len(PRIOR_SCALES), 1))
+    for row, (scale, weight) in enumerate(zip(PRIOR_SCALES, PRIOR_WEIGHTS, strict=True)):
+        # the prior of the final gravity ties the unknowns: final = level - fall * left_per_fall - creep *
+        # days
+        tie = (scale * expected[1]) ** -2.0
+        arm = np.stack([np.ones(k), -grid.left_per_fall, np.full(k, -CREEP_MEAN_DAYS), np.zeros(k)])
+        precision[row] = np.einsum("ik,jk->kij", arm, arm) * tie
+        b[row] = arm.T * (tie * expected[0])
+        constant[row] = math.log(weight) + 0.5 * math.log(tie) - 0.5 * expected[0] ** 2 * tie
+    order = np.array([one, creep, temperature])
+    at = np.array([0, 2, 3])
+    precision[:, :, at[:, None], at] += gram[order[:, None], order]
+    precision[:, :, 1, 1] += np.einsum("ij,ij->j", f, f) + FALL_SD**-2
+    precision[:, :, 1, at] += cross[order].T
+    precision[:, :, at, 1] += cross[order].T
+    precision[:, :, 2, 2] += CREEP_SD**-2
+    precision[:, :, 3, 3] += TEMPERATURE_SD**-2
+    b[:, :, at] += gram[order, y]
+    b[:, :, 1] += cross[y]
     covariance: Floats = np.linalg.inv(precision).astype(np.float64)
-    mean = np.einsum("kij,kj->ki", covariance, b)
-    sd = np.sqrt(covariance[:, 1, 1])
-    positive = np.maximum(ndtr(mean[:, 1] / sd), 1e-12)
-    fit = 0.5 * (np.einsum("ki,ki->k", b, mean) - y @ y - expected[0] ** 2 * tie)
-    log_weight = grid.log_prior + fit + 0.5 * np.linalg.slogdet(covariance)[1] + np.log(positive)
+    mean = np.einsum("skij,skj->ski", covariance, b)
+    sd = np.sqrt(covariance[..., 1, 1])
+    creep_sd = np.sqrt(covariance[..., 2, 2])
+    positive = np.maximum(ndtr(mean[..., 1] / sd), 1e-12) * np.maximum(ndtr(mean[..., 2] / creep_sd), 1e-12)
+    fit = 0.5 * (np.einsum("ski,ski->sk", b, mean) - gram[y, y])
+    log_weight = grid.log_prior + constant + fit + np.log(positive)
+    log_weight += 0.5 * np.log(np.maximum(np.linalg.det(covariance), 1e-300))
     top = float(log_weight.max())
-    weight = np.exp(log_weight - top)
-    total = float(weight.sum())
+    weights = np.exp(log_weight - top)
+    total = float(weights.sum())
     return Mixture(
-        mean, covariance, np.asarray(weight / total, dtype=np.float64), top + math.log(total) - 0.5 * log_det
+        mean.reshape(-1, 4),
+        covariance.reshape(-1, 4, 4),
+        np.asarray(weights / total, dtype=np.float64).ravel(),
+        top + math.log(total) - 0.5 * log_det,
     )
 
 
-def measure(window: Window, noise: Noise, expected: tuple[float, float], typical_constant: float) -> Tail:
-    """Posterior of what is left, of the level, and of the time until a point is left."""
+def misfit_variance(window: Window) -> Floats:
+    """Variance that stands for what no formula catches, larger the higher a bin lies above the end."""
+    last = float(np.median(window.points[-4:]))
+    return np.asarray((MISFIT * (window.points - last)) ** 2)
+
+
+def measure(
+    window: Window, noise: Noise, expected: tuple[float, float], typical_constant: float
+) -> tuple[Tail, Floats]:
+    """Posterior of what is left, of the level, and of the time until a point is left; and the variance that
+    was added to bins that lie out.
+    """
     if window.size < 5:
-        return Tail()
+        return Tail(), np.zeros(window.size)
     grid = shapes(window, typical_constant)
+    misfit = misfit_variance(window)
     extra = np.zeros(window.size)
-    usual = window.white_var + noise.wander_points**2
+    usual = window.white_var + noise.wander_points**2 + misfit
     for _ in range(4):
-        found = mixture(window, noise, grid, expected, extra)
+        found = mixture(window, noise, grid, expected, extra + misfit)
         fall = found.mean * found.weight[:, None]
-        level, coefficient = float(fall[:, 0].sum()), float(fall[:, 2].sum())
-        fitted = level + grid.columns @ fall[:, 1] + coefficient * window.temperature_c
+        level, coefficient = float(fall[:, 0].sum()), float(fall[:, 3].sum())
+        by_shape = fall[:, 1].reshape(len(PRIOR_SCALES), -1).sum(axis=0)
+        fitted = level + grid.columns @ by_shape - fall[:, 2].sum() * window.hours / 24.0
+        fitted += coefficient * window.temperature_c
         fresh = outlier_variance(window.points - fitted, usual)
-        if np.allclose(fresh, extra, rtol=0.2, atol=0.02):
+        if unchanged(fresh, extra):
             break
         extra = fresh
-    return _summary(grid, found, level, coefficient)
+    return _summary(grid, found, level, coefficient), extra
 
 
 def _summary(grid: Shapes, found: Mixture, level: float, coefficient: float) -> Tail:
-    sd = np.sqrt(found.covariance[:, 1, 1])
-    scale = np.maximum(sd * grid.left_per_fall, 1e-9)
-    mean = found.mean[:, 1] * grid.left_per_fall
+    per_fall = np.tile(grid.left_per_fall, len(PRIOR_SCALES))
+    mean, scale, weight = _left(found, per_fall)
     below_zero = ndtr(-mean / scale)
     cdf = ndtr((_LEFT_GRID[:, None] - mean) / scale)
     cdf = np.clip((cdf - below_zero) / np.maximum(1.0 - below_zero, 1e-12), 0.0, 1.0)
-    overall = cdf @ found.weight
+    overall = cdf @ weight
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), np.maximum.accumulate(overall), _LEFT_GRID)
     one, two = np.interp((1.0, 2.0), _LEFT_GRID, overall)
-    h05, h50, h95 = _hours(grid, found, mean, scale)
+    h05, h50, h95 = _hours(grid, mean, scale, weight)
     level_var = float(found.weight @ (found.covariance[:, 0, 0] + (found.mean[:, 0] - level) ** 2))
-    coefficient_sd = float((found.weight @ found.covariance[:, 2, 2]) ** 0.5)
+    coefficient_sd = float((found.weight @ found.covariance[:, 3, 3]) ** 0.5)
     return Tail(
         float(p05),
         float(p50),
@@ -189,21 +227,45 @@ def _summary(grid: Shapes, found: Mixture, level: float, coefficient: float) -> 
     )
 
 
+def _left(found: Mixture, per_fall: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean, spread and weight of what is left, for each shape and each time that a creep may go on."""
+    means, scales, weights = [], [], []
+    creep, creep_sd = _half_normal(found.mean[:, 2], np.sqrt(found.covariance[:, 2, 2]))
+    fall, fall_sd = _half_normal(found.mean[:, 1], np.sqrt(found.covariance[:, 1, 1]))
+    for days, share in zip(CREEP_DAYS, CREEP_WEIGHTS, strict=True):
+        covary = found.covariance[:, 1, 2] * per_fall * days
+        var = (fall_sd * per_fall) ** 2 + (creep_sd * days) ** 2
+        means.append(fall * per_fall + creep * days)
+        scales.append(np.sqrt(np.maximum(var + 2.0 * np.minimum(covary, 0.0), 0.05 * var) + 1e-12))
+        weights.append(found.weight * share)
+    return np.concatenate(means), np.concatenate(scales), np.concatenate(weights)
+
+
+def _half_normal(mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of normals cut off below zero."""
+    z = mean / sd
+    ratio = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi) / np.maximum(ndtr(z), 1e-12)
+    ratio = np.where(z < -6.0, -z + 1.0 / np.maximum(-z, 1.0), ratio)
+    var = np.maximum(1.0 - ratio * (ratio + z), 0.0)
+    return mean + sd * ratio, sd * np.sqrt(var)
+
+
 _NODES: Final = np.array([-1.6449, -0.8, 0.0, 0.8, 1.6449])
 _NODE_WEIGHTS: Final = np.array([0.1, 0.24, 0.32, 0.24, 0.1])
 
 
-def _hours(grid: Shapes, found: Mixture, mean: Floats, scale: Floats) -> tuple[float, float, float]:
+def _hours(grid: Shapes, mean: Floats, scale: Floats, weight: Floats) -> tuple[float, float, float]:
     """Quantiles of the scaled hours until one point is left."""
+    copies = mean.size // grid.powers.size
+    constant = np.tile(grid.constant_now, copies)[:, None]
+    p = np.tile(grid.powers, copies)[:, None]
     left = np.maximum(mean[:, None] + scale[:, None] * _NODES, 1.0)
-    p = grid.powers[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        curved = grid.constant_now[:, None] * (left ** (p - 1.0) - 1.0) / (p - 1.0)
-    hours = np.where(p == 1.0, grid.constant_now[:, None] * np.log(left), curved)
-    flat, weight = hours.ravel(), (found.weight[:, None] * _NODE_WEIGHTS).ravel()
+        curved = constant * (left ** (p - 1.0) - 1.0) / (p - 1.0)
+    hours = np.where(p == 1.0, constant * np.log(left), curved)
+    flat, spread = hours.ravel(), (weight[:, None] * _NODE_WEIGHTS).ravel()
     order = np.argsort(flat)
-    cumulative = np.cumsum(weight[order])
-    q = np.interp((0.05, 0.5, 0.95), cumulative, flat[order])
+    q = np.interp((0.05, 0.5, 0.95), np.cumsum(spread[order]), flat[order])
     return float(q[0]), float(q[1]), float(q[2])
 
 
@@ -215,11 +277,14 @@ def wander_size(
     if window.size < 10:
         return noise.wander_points
     grid = shapes(window, typical_constant)
-    usual = window.white_var + 0.3**2
-    first = mixture(window, Noise(noise.white_points, 0.3, noise.step_points), grid, expected, 0.0)
+    misfit = misfit_variance(window)
+    first = mixture(window, Noise(noise.white_points, 0.3, noise.step_points), grid, expected, misfit)
     fall = first.mean * first.weight[:, None]
-    fitted = fall[:, 0].sum() + grid.columns @ fall[:, 1] + fall[:, 2].sum() * window.temperature_c
-    extra = outlier_variance(window.points - fitted, usual)
+    by_shape = fall[:, 1].reshape(len(PRIOR_SCALES), -1).sum(axis=0)
+    fitted = fall[:, 0].sum() + grid.columns @ by_shape - fall[:, 2].sum() * window.hours / 24.0
+    fitted += fall[:, 3].sum() * window.temperature_c
+    usual = window.white_var + 0.3**2 + misfit
+    extra = outlier_variance(window.points - fitted, usual) + misfit
     sizes = np.array(WANDER_SIZES)
     logs = np.array(
         [

@@ -17,9 +17,9 @@ from monitor.units import POINTS_PER_SG
 
 SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
     MustKind.HONEY: (0.89, 0.045),
-    MustKind.MALT: (0.615, 0.045),
-    MustKind.FRUIT: (0.92, 0.035),
-    MustKind.SUGAR: (0.98, 0.03),
+    MustKind.MALT: (0.64, 0.05),
+    MustKind.FRUIT: (0.875, 0.04),
+    MustKind.SUGAR: (0.95, 0.04),
     None: (0.85, 0.13),
 }
 """Fermentable share of the dissolved solids and its spread (honey: check of US honey compositions 0.855 to

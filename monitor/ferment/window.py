@@ -17,6 +17,7 @@ from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.series import Floats
 
 BIN_HOURS: Final = 3
+LEAST_VAR: Final = 1e-4
 MEDIAN_LOSS: Final = 1.4
 """Variance of a median of a few readings over that of their mean (tends to pi/2 for many)."""
 
@@ -93,11 +94,14 @@ def whitener(window: Window, noise: Noise, extra_var: Floats | float = 0.0) -> t
     """W with W K W' = 1 for the covariance K of the bins, and log det K."""
     age = window.hours
     # the wander of a bin's mean is a little smaller than that of an hour; not counted
-    k = noise.wander_points**2 * np.exp(-np.abs(age[:, None] - age[None, :]) / WANDER_HOURS)
-    k[np.diag_indices_from(k)] += window.white_var + extra_var + 1e-4
-    factor = np.linalg.cholesky(k)
+    k = np.exp(np.abs(age[:, None] - age) * (-1.0 / WANDER_HOURS))
+    k *= noise.wander_points**2
+    k.flat[:: age.size + 1] += window.white_var + extra_var + LEAST_VAR
+    # K is symmetric and positive by construction: the diagonal alone exceeds LEAST_VAR
+    factor, _ = lapack.dpotrf(k, lower=1, clean=1, overwrite_a=1)
+    log_det = 2.0 * float(np.log(factor.diagonal()).sum())
     inverse, _ = lapack.dtrtri(factor, lower=1)
-    return np.tril(inverse), 2.0 * float(np.log(np.diag(factor)).sum())
+    return inverse, log_det
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,23 +118,27 @@ TEMPERATURE_SD: Final = 0.12
 """Prior spread of a float's temperature coefficient, points per degC: sensors sold today stay within 0.3."""
 
 
-def line(window: Window, noise: Noise, coefficient: tuple[float, float] = (0.0, TEMPERATURE_SD)) -> Line:
-    """Level now and slope, robust, with the float's temperature coefficient (mean, sd) as a nuisance."""
+def line(
+    window: Window, noise: Noise, extra_var: Floats, coefficient: tuple[float, float] = (0.0, TEMPERATURE_SD)
+) -> Line:
+    """Level now and slope, with the float's temperature coefficient (mean, sd) as a nuisance.
+
+    `extra_var` is what `settle_outliers` or the tail's fit found to add to bins that lie out.
+    """
     if window.size < 4 or window.hours[-1] - window.hours[0] < 2.0 * BIN_HOURS:
         return Line()
-    design = np.column_stack([np.ones(window.size), window.hours / 24.0, window.temperature_c])
-    prior = np.diag([0.0, 1e-8, 1.0 / coefficient[1] ** 2])
-    pull = np.array([0.0, 0.0, coefficient[0] / coefficient[1] ** 2])
-    extra = np.zeros(window.size)
-    for _ in range(4):
-        w, _ = whitener(window, noise, extra)
-        x, y = w @ design, w @ window.points
-        covariance = np.linalg.inv(x.T @ x + prior)
-        beta = covariance @ (x.T @ y + pull)
-        fresh = outlier_variance(window.points - design @ beta, window.white_var + noise.wander_points**2)
-        if np.allclose(fresh, extra, rtol=0.2, atol=0.02):
-            break
-        extra = fresh
+    w, _ = whitener(window, noise, extra_var)
+    table = w @ np.column_stack(
+        [np.ones(window.size), window.hours / 24.0, window.temperature_c, window.points]
+    )
+    x, y = table[:, :3], table[:, 3]
+    precision = x.T @ x
+    precision[1, 1] += 1e-8
+    precision[2, 2] += 1.0 / coefficient[1] ** 2
+    covariance = np.linalg.inv(precision)
+    pull = x.T @ y
+    pull[2] += coefficient[0] / coefficient[1] ** 2
+    beta = covariance @ pull
     return Line(
         float(beta[0]), float(covariance[0, 0] ** 0.5), float(beta[1]), float(covariance[1, 1] ** 0.5)
     )
@@ -144,3 +152,23 @@ def outlier_variance(residual: Floats, variance: Floats) -> Floats:
     weights."""
     z2 = residual**2 / variance
     return np.where(z2 > OUTLIER_Z**2, z2 * variance, 0.0)
+
+
+def unchanged(fresh: Floats, before: Floats) -> bool:
+    """Whether another round of weighting would change nothing that matters."""
+    return bool(np.all(np.abs(fresh - before) <= 0.02 + 0.2 * before))
+
+
+def settle_outliers(window: Window, noise: Noise) -> Floats:
+    """Variance to add to bins that lie out of a straight line through the window."""
+    design = np.column_stack([np.ones(window.size), window.hours / 24.0])
+    extra = np.zeros(window.size)
+    usual = window.white_var + noise.wander_points**2
+    for _ in range(4):
+        w, _ = whitener(window, noise, extra)
+        beta = np.linalg.lstsq(w @ design, w @ window.points, rcond=None)[0]
+        fresh = outlier_variance(window.points - design @ beta, usual)
+        if unchanged(fresh, extra):
+            break
+        extra = fresh
+    return extra
