@@ -115,10 +115,10 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
         arrived_ms: int | None = None
         last_text, last_ms = "", 0
         for line_number, line in enumerate(source, start=2):
-            cells = _cells(line)
-            if not cells:
-                continue
             try:
+                cells = _cells(line)
+                if not cells:
+                    continue
                 if len(cells) < len(COLUMNS) or len(cells) > len(places):
                     raise ValueError(f"{len(cells)} cells instead of {len(places)}")
                 text, sensor, quantity_text, value_text, unit = (cells[place].strip() for place in wanted)
@@ -132,7 +132,7 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
                 if received_place is not None and received_place < len(cells):
                     received_text = cells[received_place].strip()
                     known_ms = ms_from_rfc3339(received_text) if received_text else last_ms
-            except (ValueError, OverflowError) as fault:
+            except (ValueError, OverflowError, csv.Error) as fault:
                 faults.note(line_number, str(fault))
                 continue
             if arrived_ms is None or known_ms > arrived_ms:

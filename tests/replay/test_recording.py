@@ -98,6 +98,7 @@ class TestRows:
             "yesterday,s,gravity,1.04,sg",
             "2026-02-30T18:00:00Z,s,gravity,1.04,sg",
             "#######",
+            'torn"\n"apart',
             "\x00",
             "1e308,s,gravity,1e308,plato",
             "2026-01-03T18:00:00Z,s,gravity,1e308,plato",
