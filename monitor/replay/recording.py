@@ -37,6 +37,8 @@ RECEIVED: Final = "received"
 MAX_FAULTS_KEPT: Final = 20
 """Faulty rows are all counted, but only so many are described."""
 MAX_COMPLAINT_CHARS: Final = 120
+NOT_TEXT: Final = "\ufffd"
+"""Stands where bytes were no UTF-8."""
 
 Convert = Callable[[float], float]
 Lines = Callable[[], AbstractContextManager[Iterable[str]]]
@@ -119,6 +121,8 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
                 cells = _cells(line)
                 if not cells:
                     continue
+                if NOT_TEXT in line:
+                    raise ValueError("bytes that are no UTF-8 text")
                 if len(cells) < len(COLUMNS) or len(cells) > len(places):
                     raise ValueError(f"{len(cells)} cells instead of {len(places)}")
                 text, sensor, quantity_text, value_text, unit = (cells[place].strip() for place in wanted)
@@ -138,7 +142,7 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
             if arrived_ms is None or known_ms > arrived_ms:
                 arrived_ms = known_ms
             yield Reading(sensor, quantity, last_ms, value, arrived_ms)
-    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+    except (OSError, csv.Error) as fault:
         raise RecordingError(
             f"{name}: {READINGS_FILE} cannot be read: {fault}", hint="It must be UTF-8 text with commas."
         ) from fault
@@ -203,7 +207,7 @@ def read(folder: Path) -> Recording:
     name = folder.resolve().name
 
     def lines() -> AbstractContextManager[IO[str]]:
-        return rows.open(encoding="utf-8", newline="")
+        return rows.open(encoding="utf-8", errors="replace", newline="")
 
     return Recording(name, sheet.title, sheet.premise, sheet.journal, sheet.truth, lines)
 

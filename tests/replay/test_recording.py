@@ -217,11 +217,21 @@ class TestFolders:
         with pytest.raises(RecordingError, match="lacks sensor, quantity, unit"):
             list(read(tmp_path).readings())
 
-    def test_bytes_that_are_no_text_are_refused(self, tmp_path: Path) -> None:
-        """A foreign exception does not come through."""
+    def test_bytes_that_are_no_text_cost_their_row_only(self, tmp_path: Path) -> None:
+        """A torn write in the middle of a file leaves the rows about it."""
         write(tmp_path, title="x", premise=Premise(T0), journal=(), truth=Truth(), lines=[HEADING])
-        (tmp_path / "readings.csv").write_bytes(HEADING.encode() + b"\xff\xfe\x00")
-        with pytest.raises(RecordingError, match=r"readings\.csv"):
+        good = b"2026-01-03T18:00:00Z,s,gravity,1.04,sg\n"
+        torn = b"2026-01-03T18:00:00Z,s\xff,gravity,1.04,sg\n"
+        (tmp_path / "readings.csv").write_bytes(HEADING.encode() + good + torn + b"\xfe\x00\n" + good)
+        faults = RowFaults()
+        assert len(list(read(tmp_path).readings(faults))) == 2
+        assert [line for line, _ in faults.described] == [3, 4]
+
+    def test_a_file_that_is_no_text_at_all_is_refused(self, tmp_path: Path) -> None:
+        """It has no heading that could be read."""
+        write(tmp_path, title="x", premise=Premise(T0), journal=(), truth=Truth(), lines=[HEADING])
+        (tmp_path / "readings.csv").write_bytes(bytes(range(256)) * 8)
+        with pytest.raises(RecordingError, match="heading"):
             list(read(tmp_path).readings())
 
     def test_no_recording_can_be_written_into_a_file(self, tmp_path: Path) -> None:
