@@ -28,6 +28,8 @@ NATIVE_TOPICS: Final = "carboyd/readings/#"
 """What is subscribed to by default; the native place of a sensor is `carboyd/readings/<sensor>`."""
 
 _CACHED_TOPICS: Final = 4_096
+_CACHED_LENGTH: Final = 512
+"""Longer topics are looked up each time: a cache of a fixed number must be one of a fixed size."""
 _CACHED_NAMES: Final = 16_384
 _SEPARATORS: Final = ":/._"
 _SENML_TYPES: Final = (senml.MEDIA_TYPE_JSON, senml.MEDIA_TYPE_CBOR)
@@ -92,7 +94,7 @@ class Decoder:
         if content_type.startswith(_SENML_TYPES):
             cbor = content_type.startswith(senml.MEDIA_TYPE_CBOR)
             return _from_senml(topic, payload, received_ms, cbor, retained)
-        mapped = self._mapping_of(topic)
+        mapped = (self._mapping_of if len(topic) <= _CACHED_LENGTH else self._find)(topic)
         if mapped is not None:
             return mapped.decode(topic, payload, received_ms, retained)
         first = payload[0]
@@ -117,9 +119,9 @@ def _from_senml(topic: str, payload: bytes, received_ms: int, cbor: bool, retain
     faults: list[PayloadError] = []
     left_out: list[str] = []
     for record in records:
-        name, unit, value, time_ms, dated = record[:5]
+        name, unit, value, time_ms, dated, _, _ = record
         try:
-            meaning = _meaning(name, unit)
+            meaning = _meaning(name, unit if unit in _UNITS else "")
             if meaning is None:
                 left_out.append(name)
                 continue
@@ -142,7 +144,8 @@ def _from_senml(topic: str, payload: bytes, received_ms: int, cbor: bool, retain
 def _meaning(name: str, unit: str) -> tuple[str, Intake] | None:
     """Sensor and way in of a SenML name and unit; the sensor is empty where the topic names it.
 
-    None for what carboyd does not keep. Raises PayloadError for a unit that does not fit the name.
+    `unit` is one of `_UNITS`, or empty. None for what carboyd does not keep. Raises PayloadError for a unit
+    that does not fit the name.
     """
     sensor, quantity = name, None
     for word, meant in _WORDS.items():
@@ -161,5 +164,8 @@ def _meaning(name: str, unit: str) -> tuple[str, Intake] | None:
     except QuantityError as error:
         known = [symbol for symbol, (text, _) in _UNITS.items() if text in units_of(quantity)]
         raise PayloadError(
-            f"{name} in {unit!r}", kind="unit", field=name, hint=f"SenML units for it: {', '.join(known)}"
+            f"{name} in {unit!r}" if unit else f"{name} in no unit that is known here",
+            kind="unit",
+            field=name,
+            hint=f"SenML units for it: {', '.join(known)}",
         ) from error

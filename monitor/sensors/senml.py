@@ -38,6 +38,8 @@ DEFAULT_VERSION: Final = 10
 SECONDARY_UNITS_VERSION: Final = 26
 """10 with feature bit 4, "secondary units are used" (RFC 9100)."""
 
+_SHOWN: Final = 40
+"""Characters of foreign text that a message repeats."""
 _TIME_LIMIT_S: Final = 1e11
 _EARLIEST_MS: Final = -(10**15)
 _FINITE: Final = 1.7976931348623157e308
@@ -182,7 +184,7 @@ def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     fields = dict(pairs)
     if len(fields) != len(pairs):
         keys = [key for key, _ in pairs]
-        twice = next(key for key in fields if keys.count(key) > 1)
+        twice = next(key for key in fields if keys.count(key) > 1)[:_SHOWN]
         raise PayloadError(f"{twice!r} is given twice", kind="duplicate_key", field=twice)
     return fields
 
@@ -216,6 +218,7 @@ def _named(fields: Any, index: int) -> Any:
 
 
 def _fault(index: int, label: str, what: str, kind: str) -> PayloadError:
+    label = label[:_SHOWN]
     return PayloadError(f"record {index}: {label} {what}", kind=kind, field=f"/{index}/{label}")
 
 
@@ -271,8 +274,8 @@ def _resolve(pack: Any, received_ms: int) -> list[Record]:
         dated = time_s >= RELATIVE_BELOW_S
         time_ms = round(time_s * MS_PER_SECOND) + (0 if dated else received_ms)
         name = base_name + get("n", "")
-        if not _is_name(name):
-            raise _fault(index, "n", f"gives no SenML name: {name[:80]!r}", "name")
+        if len(name) > MAX_NAME or not _is_name(name):
+            raise _fault(index, "n", f"gives no SenML name: {name[:_SHOWN]!r}", "name")
         records.append(Record(name, get("u", base_unit), value, time_ms, dated, integral, get("ut")))
         in_order = in_order and time_ms >= last_ms
         last_ms = time_ms
@@ -283,7 +286,7 @@ def _resolve(pack: Any, received_ms: int) -> list[Record]:
 
 @lru_cache(maxsize=4_096)
 def _is_name(name: str) -> bool:
-    return len(name) <= MAX_NAME and _NAME.fullmatch(name) is not None
+    return _NAME.fullmatch(name) is not None
 
 
 def _version_of(pack: list[Any]) -> int:
@@ -292,7 +295,7 @@ def _version_of(pack: list[Any]) -> int:
     version = first.get("bver", DEFAULT_VERSION) if type(first) is dict else DEFAULT_VERSION
     if type(version) is int and (0 < version <= DEFAULT_VERSION or version == SECONDARY_UNITS_VERSION):
         return version
-    raise _fault(0, "bver", f"{version!r} is not a version known here", "version")
+    raise _fault(0, "bver", f"must be {DEFAULT_VERSION} or {SECONDARY_UNITS_VERSION}", "version")
 
 
 def _value_of(

@@ -173,6 +173,15 @@ class TestForms:
         assert one(b"\xef\xbb\xbf" + pack).sensor == "x"
 
 
+@pytest.mark.parametrize("label", ["bn", "n", "u", "vs", "vd", "t", "bver", "x" * 60_000 + "_"])
+def test_a_fault_repeats_little_of_what_came(label):
+    """However long a text is that a sender gives, the message about it is short."""
+    record = {"n": "a:temperature", "u": "Cel", label: "x" * 60_000}
+    with pytest.raises(PayloadError) as caught:
+        Decoder().decode(TOPIC, json.dumps([record])[:65_000].encode(), NOW_MS)
+    assert len(str(caught.value)) + len(caught.value.field) < 400
+
+
 json_values = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=4), inner, max_size=4),
