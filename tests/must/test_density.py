@@ -67,6 +67,7 @@ HANDBOOK = (
 SPS4 = "ICUMSA SPS-4 at 20 degC, evaluated apart from this code (digits given)"
 NBS_FIT = "NBS Circular 440 table through its published cubic fit, in air (fit error up to 0.02 degP)"
 LAB_TABLE = "sucrose table of a university physics laboratory, read (0.07 kg/m3: rounding, older water)"
+CRC = "CRC Handbook, concentrative properties of aqueous sucrose at 20 degC, as copied in public code"
 GOST = "GOST 14251-75, table 1: relative density 1.104 is 27.15 g of extract in 100 cm3 (0.03)"
 SUCROSE = [
     *(
@@ -115,11 +116,28 @@ SUCROSE = [
             (1.100, 23.7741),
         )
     ),
-    Check(
-        partial(d.sucrose_density_kg_m3, 0.1, 20.0),
-        1038.1,
-        0.15,
-        "CRC Handbook, aqueous sucrose 10 % w/w, from memory (printed to 0.1)",
+    *(
+        Check(partial(d.sucrose_density_kg_m3, p / 100.0), rho, 0.06, CRC + " (its rounding)")
+        for p, rho in ((5.0, 1017.8), (10.0, 1038.1), (20.0, 1081.0), (30.0, 1127.0), (40.0, 1176.5))
+    ),
+    *(
+        Check(
+            partial(d.sucrose_density_kg_m3, p / 100.0), rho, 0.6, CRC + " (an older table: 0.05 % at most)"
+        )
+        for p, rho in ((50.0, 1229.5), (60.0, 1286.4), (70.0, 1347.2), (80.0, 1411.7))
+    ),
+    *(
+        Check(
+            partial(d.sucrose_density_kg_m3, p / 100.0, d.SIXTY_FAHRENHEIT_C), rho, 6e-4, SPS4 + ", here 60 F"
+        )
+        for p, rho in (
+            (5.0, 1018.726),
+            (10.0, 1039.147),
+            (25.0, 1104.964),
+            (40.0, 1178.236),
+            (60.0, 1288.744),
+            (80.0, 1414.576),
+        )
     ),
 ]
 
