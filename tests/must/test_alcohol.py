@@ -115,51 +115,47 @@ PATH = [
 ]
 
 CUTAIA = "Cutaia, Reid & Speers, J. Inst. Brew. 115 (2009) 318, table III: measured means of"
+BREWS = (  # how many brews; original and apparent extract, alcohol and real extract in per cent by mass
+    (92, 14.08, 3.11, 4.72, 5.28),
+    (112, 14.54, 2.53, 5.14, 4.88),
+    (71, 17.67, 2.45, 6.56, 5.38),
+    (221, 11.34, 2.01, 3.82, 3.80),
+    (36, 12.75, 2.79, 4.21, 4.74),
+)
+
+
+def balling_abw(oe: float, ae: float) -> float:
+    """Alcohol by mass of two extracts in degrees Plato, by Balling."""
+    return a.attenuation(sg_from_plato(oe), sg_from_plato(ae)).abw
+
+
+def mixture(oe: float, ae: float) -> Liquid:
+    """The liquid between two extracts in degrees Plato, by the density of the mixture."""
+    return a.composition(sg_from_plato(oe), sg_from_plato(ae))
+
+
 MEASURED = [
     *(
-        Check(
-            lambda oe=oe, ae=ae: a.attenuation(sg_from_plato(oe), sg_from_plato(ae)).abw,
-            abw,
-            0.12,
-            f"{CUTAIA} {brews} brews, alcohol by mass (0.12: Balling's fixed yields)",
-        )
-        for brews, oe, ae, abw in (
-            (92, 14.08, 3.11, 4.72),
-            (112, 14.54, 2.53, 5.14),
-            (71, 17.67, 2.45, 6.56),
-            (221, 11.34, 2.01, 3.82),
-            (36, 12.75, 2.79, 4.21),
-        )
+        Check(partial(balling_abw, oe, ae), abw, 0.12, f"{CUTAIA} {n} brews, alcohol (fixed yields: 0.12)")
+        for n, oe, ae, abw, _ in BREWS
     ),
     *(
         Check(
-            lambda oe=oe, ae=ae: a.composition(sg_from_plato(oe), sg_from_plato(ae)).abw,
+            lambda oe=oe, ae=ae: mixture(oe, ae).abw,
             abw,
             0.12,
-            f"{CUTAIA} {brews} brews, alcohol by mass (0.12: Balling's fixed yields)",
+            f"{CUTAIA} {n} brews, alcohol (fixed yields: 0.12)",
         )
-        for brews, oe, ae, abw in (
-            (92, 14.08, 3.11, 4.72),
-            (112, 14.54, 2.53, 5.14),
-            (71, 17.67, 2.45, 6.56),
-            (221, 11.34, 2.01, 3.82),
-            (36, 12.75, 2.79, 4.21),
-        )
+        for n, oe, ae, abw, _ in BREWS
     ),
     *(
         Check(
-            lambda oe=oe, ae=ae: a.composition(sg_from_plato(oe), sg_from_plato(ae)).real_extract,
+            lambda oe=oe, ae=ae: mixture(oe, ae).real_extract,
             re,
             0.035,
-            f"{CUTAIA} {brews} brews, real extract (0.035: theirs from alcohol and apparent extract)",
+            f"{CUTAIA} {n} brews, real extract (0.035: theirs follows from alcohol and apparent extract)",
         )
-        for brews, oe, ae, re in (
-            (92, 14.08, 3.11, 5.28),
-            (112, 14.54, 2.53, 4.88),
-            (71, 17.67, 2.45, 5.38),
-            (221, 11.34, 2.01, 3.80),
-            (36, 12.75, 2.79, 4.74),
-        )
+        for n, oe, ae, _, re in BREWS
     ),
 ]
 
