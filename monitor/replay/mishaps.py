@@ -17,6 +17,8 @@ from monitor.replay.marks import Marks
 from monitor.replay.scenario import Plan
 
 FLOAT_NAMES = ("float-a", "float-b", "carboy float 3", "buoy_12", "fl-07")
+CLOCK_ERRORS_H = (-3.0, -1.0, 1.0, 2.0, 12.0, 26.0, -24.0 * 365.25 * 20.0, 24.0 * 400.0)
+"""A time zone, a day, a clock that starts in another age."""
 PROBE_NAMES = ("probe-1", "thermowell", "t-02")
 
 
@@ -59,10 +61,7 @@ def draw_float(rng: Generator, marks: Marks, hours: float) -> FloatTraits:
         for u in _spells(rng, 0.25 * ill, 2, hours, (1.0, 60.0))
     ]
     wrong = [
-        replace(
-            u, size=float(rng.choice((-3.0, -1.0, 1.0, 2.0, 12.0, 26.0, -24.0 * 365.25 * 20.0, 24.0 * 400.0)))
-        )
-        for u in _spells(rng, 0.08, 1, hours, (3.0, 40.0))
+        replace(u, size=float(rng.choice(CLOCK_ERRORS_H))) for u in _spells(rng, 0.08, 1, hours, (3.0, 40.0))
     ]
     return FloatTraits(
         noise=noise,

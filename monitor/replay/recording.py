@@ -110,31 +110,26 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
     """The readings in the lines of a `readings.csv`; `name` is for complaints."""
     source = iter(lines)
     try:
-        heading = next(source, "")
-        places = _places(heading, name)
-        received_place = places.get(RECEIVED)
-        wanted = tuple(places[column] for column in COLUMNS)
+        layout = _layout(next(source, ""), name)
         arrived_ms: int | None = None
         last_text, last_ms = "", 0
         for line_number, line in enumerate(source, start=2):
             try:
-                cells = _cells(line)
+                cells = layout.cells(line)
                 if not cells:
                     continue
-                if NOT_TEXT in line:
-                    raise ValueError("bytes that are no UTF-8 text")
-                if len(cells) < len(COLUMNS) or len(cells) > len(places):
-                    raise ValueError(f"{len(cells)} cells instead of {len(places)}")
-                text, sensor, quantity_text, value_text, unit = (cells[place].strip() for place in wanted)
-                if text != last_text:
+                text, sensor, quantity_text, value_text, unit = (
+                    cells[place].strip() for place in layout.wanted
+                )
+                if text != last_text:  # several sensors often share a time
                     last_ms = ms_from_rfc3339(text)
                     last_text = text
                 quantity, value = _measured(quantity_text, value_text, unit)
                 if not sensor:
                     raise ValueError("no sensor")
                 known_ms = last_ms
-                if received_place is not None and received_place < len(cells):
-                    received_text = cells[received_place].strip()
+                if layout.received is not None and len(cells) > layout.received:
+                    received_text = cells[layout.received].strip()
                     known_ms = ms_from_rfc3339(received_text) if received_text else last_ms
             except (ValueError, OverflowError, csv.Error) as fault:
                 faults.note(line_number, str(fault))
@@ -148,7 +143,27 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
         ) from fault
 
 
-def _places(heading: str, name: str) -> dict[str, int]:
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Where each column stands."""
+
+    width: int
+    wanted: tuple[int, ...]
+    received: int | None
+
+    def cells(self, line: str) -> list[str]:
+        """The cells of a row, none of an empty one; ValueError where their number is wrong."""
+        if NOT_TEXT in line:
+            raise ValueError("bytes that are no UTF-8 text")
+        cells = _cells(line)
+        while len(cells) > self.width and not cells[-1].strip():
+            cells.pop()  # spreadsheets pad rows with commas
+        if cells and not max(self.wanted) < len(cells) <= self.width:
+            raise ValueError(f"{len(cells)} cells instead of {self.width}")
+        return cells
+
+
+def _layout(heading: str, name: str) -> _Layout:
     columns = [cell.strip().lower() for cell in _cells(heading.removeprefix("\ufeff"))]
     missing = [column for column in COLUMNS if column not in columns]
     if missing:
@@ -156,7 +171,8 @@ def _places(heading: str, name: str) -> dict[str, int]:
             f"{name}: the heading of {READINGS_FILE} lacks {', '.join(missing)}",
             hint=f"The first line must read {','.join(COLUMNS)}, with {RECEIVED} after it if wanted.",
         )
-    return {column: place for place, column in enumerate(columns)}
+    received = columns.index(RECEIVED) if RECEIVED in columns else None
+    return _Layout(len(columns), tuple(columns.index(column) for column in COLUMNS), received)
 
 
 def _cells(line: str) -> list[str]:

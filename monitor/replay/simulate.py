@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -190,11 +191,7 @@ def _truth(
         Spell(moment(a), moment(min(b, ferment.end_h))) for a, b in marks.stalls if a < ferment.end_h
     )
     course = ferment.recorded
-    cold: tuple[Spell, ...] = ()
-    warm: tuple[Spell, ...] = ()
-    if yeast_c is not None:
-        cold = spells_beyond(course, yeast_c[0], below=True, pitched_ms=pitched_ms)
-        warm = spells_beyond(course, yeast_c[1], below=False, pitched_ms=pitched_ms)
+    low_c, high_c = (-math.inf, math.inf) if yeast_c is None else yeast_c
     ended = marks.finished_h is not None
     feeds = (deed.hour for deed in ferment.deeds if deed.kind == "sugar" and deed.hour != ferment.sweetened_h)
     fed_h = max(feeds, default=-1.0)
@@ -215,8 +212,8 @@ def _truth(
         lost_marks=lost,
         silent_ms=at(setting.traits.dies_h),
         silences=tuple(_silences(rows, setting, ferment.end_h, pitched_ms)),
-        too_cold=cold,
-        too_warm=warm,
+        too_cold=spells_beyond(course, low_c, below=True, pitched_ms=pitched_ms),
+        too_warm=spells_beyond(course, high_c, below=False, pitched_ms=pitched_ms),
     )
 
 

@@ -136,6 +136,20 @@ class TestRows:
         )
         assert found == Reading("float a", Quantity.GRAVITY, T0, 1.0431, T0)
 
+    def test_columns_may_stand_in_another_order(self) -> None:
+        """The heading says where; a row that is too short for it is left out, padding is not minded."""
+        faults = RowFaults()
+        found = readings_of(
+            [
+                "received,unit,value,quantity,sensor,time\n",
+                ",sg,1.0431,gravity,a,2026-01-03T18:00:00Z,,\n",
+                ",sg,1.0431,gravity,a\n",
+            ],
+            faults,
+        )
+        assert found == [Reading("a", Quantity.GRAVITY, T0, 1.0431, T0)]
+        assert faults.described[0][0] == 3
+
     @given(st.lists(st.text(max_size=60), max_size=20))
     def test_no_text_breaks_the_reader(self, rows: list[str]) -> None:
         """Any lines at all give readings and faults, never an exception of their own."""
