@@ -99,18 +99,22 @@ class Subscriber:
             self._client.connect_async(link.host, link.port, link.keepalive_s)
         self._client.loop_start()
 
-    def stop(self, timeout_s: float = 3.0) -> None:
-        """Say goodbye and disconnect, keeping the session; what is unacknowledged comes again next time."""
+    def stop(self, timeout_s: float = 2.0) -> None:
+        """Say goodbye and disconnect, keeping the session; what is unacknowledged comes again next time.
+
+        Takes no longer than `timeout_s`; a broker that does not answer by then is left to its will message.
+        """
         self._stopping = True
+        deadline_s = self._monotonic_s() + timeout_s
         if self._client.is_connected():
             farewell = self._client.publish(self._link.availability_topic, OFFLINE, qos=1, retain=True)
             try:
-                farewell.wait_for_publish(timeout_s)
+                farewell.wait_for_publish(timeout_s / 2.0)
             except (RuntimeError, ValueError):
                 logger.debug("the connection went before the farewell could be sent")
         self._client.disconnect()
         if self._thread is not None:
-            self._thread.join(timeout_s)
+            self._thread.join(max(0.0, deadline_s - self._monotonic_s()))
             if not self._thread.is_alive():
                 self._client.loop_stop()
         self._connected.clear()
