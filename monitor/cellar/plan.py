@@ -17,7 +17,7 @@ from monitor.cellar.carbonation import residual_volumes
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.infusion import USUAL_DAYS
 from monitor.cellar.plan_packaging import WATCH_DAYS
-from monitor.cellar.plan_sheet import Amount, AmountKind, BatchFacts, Course, Days, Plan, PlanStep
+from monitor.cellar.plan_sheet import Amount, AmountKind, BatchFacts, Course, Days, Plan, PlanStep, not_enough
 from monitor.cellar.plan_steps import SAMPLE_GAP_DAYS
 from monitor.cellar.sorbate import Reliance, SorbateDose, sorbate_dose
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, USUAL_TARGET_MG_L, sulfite_dose
@@ -71,24 +71,17 @@ def plan_for(facts: BatchFacts, start_ms: int) -> Plan:
 
 
 def _course(facts: BatchFacts) -> Course:
-    base = batch_liquid(facts)
+    ready = batch_liquid(facts)
     ph = ASSUMED_PH if facts.ph is None else facts.ph
-    sweetening: Sweetening | None = None
-    if facts.sweeten_to_sg is not None:
-        sweetening = sweeten(base, facts.sweeten_to_sg, facts.sweetener, facts.vessel_l)
-        if sweetening.mass_g == 0.0:
-            sweetening = None
-    ready = (
-        (base.sg, base.abv, base.volume_l)
-        if sweetening is None
-        else (sweetening.target_sg, sweetening.abv, sweetening.volume_l)
-    )
+    sweetening = _sweetening(facts, ready)
+    if sweetening is not None:
+        ready = sweetening.liquid
     # above this pH the plan acidifies first, so the dose is for where that leads
     dosed_ph = min(ph, ACIDIFY_FIRST_PH)
     sulfite = sulfite_dose(
-        ready[2],
+        ready.volume_l,
         dosed_ph,
-        alcohol_abv=ready[1],
+        alcohol_abv=ready.abv,
         temperature_c=facts.temperature_c,
         molecular_target_mg_l=DRY_TARGET_MG_L if sweetening is None else USUAL_TARGET_MG_L,
         free_mg_l=facts.free_so2_mg_l,
@@ -96,8 +89,8 @@ def _course(facts: BatchFacts) -> Course:
     sorbate: SorbateDose | None = None
     if sweetening is not None and sweetening.fermentable_g > 0.0:
         sorbate = sorbate_dose(
-            ready[2],
-            alcohol_abv=ready[1],
+            ready.volume_l,
+            alcohol_abv=ready.abv,
             ph=dosed_ph,
             malolactic=facts.malolactic,
             molecular_so2_mg_l=sulfite.molecular_target_mg_l,
@@ -108,13 +101,19 @@ def _course(facts: BatchFacts) -> Course:
         sweetening=sweetening,
         sulfite=sulfite,
         sorbate=sorbate,
-        ready_sg=ready[0],
-        ready_abv=ready[1],
-        ready_l=ready[2],
-        days=_days(
-            facts, ph, sweetening is not None, sorbate is not None and sorbate.reliance is not Reliance.ENOUGH
-        ),
+        ready_sg=ready.sg,
+        ready_abv=ready.abv,
+        ready_l=ready.volume_l,
+        days=_days(facts, ph, sweetening is not None, not_enough(sorbate)),
     )
+
+
+def _sweetening(facts: BatchFacts, base: Liquid) -> Sweetening | None:
+    """The sweetening aimed at; None where there is none, or the batch is there already."""
+    if facts.sweeten_to_sg is None:
+        return None
+    found = sweeten(base, facts.sweeten_to_sg, facts.sweetener, facts.vessel_l)
+    return found if found.mass_g > 0.0 else None
 
 
 def _days(facts: BatchFacts, ph: float, sweet: bool, held_cold: bool) -> Days:

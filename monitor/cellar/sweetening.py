@@ -69,6 +69,8 @@ class Sweetening(Advised):
     draw_off_l: float
     """Mead to take out before the first step so that it fits; the steps are for what is left."""
     steps: tuple[Step, ...]
+    liquid: Liquid
+    """What it then is."""
 
     @property
     def rise_l(self) -> float:
@@ -124,6 +126,7 @@ def sweeten(
         fits=None if vessel_l is None else kept == 1.0,
         draw_off_l=(1.0 - kept) * base.volume_l,
         steps=_steps(stays, unit, grams),
+        liquid=after,
         cautions=_cautions(sweetener, volumes, grams),
     )
 
