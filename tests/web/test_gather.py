@@ -1,0 +1,129 @@
+"""From store and snapshots to what a page shows."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.batch.journal import Tasting
+from monitor.errors import NotFoundError
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Phase, Severity
+from monitor.ferment.event import JournalKind
+from monitor.must.alcohol import attenuation
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
+from monitor.web.actions import Actions
+from monitor.web.gather import alert_views, batch_view, journal_views, sensor_views, standing, standings
+from monitor.web.history import Past
+
+from .rooms import PITCHED_MS, Cellar, a_sheet, readings_of
+
+
+def past_of(cellar: Cellar) -> Past:
+    return Past(cellar.store, cellar.ports().analysis)
+
+
+def test_a_batch_at_a_glance(busy: Cellar) -> None:
+    """Level, fall, alcohol and temperature are those of the snapshot and the last readings."""
+    stands = standing(busy.ports(), past_of(busy), "hedgerow-session")
+    view = batch_view(busy.ports(), stands)
+    assert stands.snapshot is not None
+    level = 1.0 + stands.snapshot.evidence.level_points / 1000.0
+    assert view.gravity_sg == pytest.approx(level)
+    assert view.fall_points_per_day == pytest.approx(-stands.snapshot.evidence.slope_two)
+    assert view.alcohol_percent == pytest.approx(attenuation(1.050, level).abv)
+    assert view.gravity_at_ms == busy.now_ms
+    assert view.temperature_c == readings_of(a_sheet(), 4.0)[-1].value
+    assert 30 < len(view.curve) <= 81
+
+
+def test_a_batch_that_was_never_heard(cellar: Cellar) -> None:
+    """A batch without a reading is shown as one of which nothing is known."""
+    cellar.add(a_sheet("still-empty"), [])
+    view = batch_view(cellar.ports(), standing(cellar.ports(), past_of(cellar), "still-empty"))
+    assert view.gravity_sg is None
+    assert view.temperature_c is None
+    assert view.phase in (Phase.UNKNOWN, Phase.LAG)
+    with pytest.raises(NotFoundError):
+        standing(cellar.ports(), past_of(cellar), "no-such-batch")
+
+
+def test_alcohol_is_void_once_sugar_went_in(busy: Cellar) -> None:
+    """Nothing is claimed of the alcohol after an addition of sugar on the way."""
+    Actions(busy.ports()).deed("hedgerow-session", JournalKind.SUGAR_ADDITION, done_ms=busy.now_ms)
+    view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
+    assert view.alcohol_percent is None
+    assert view.attenuation is None
+
+
+def test_a_silent_float_leaves_its_last_word(busy: Cellar) -> None:
+    """Days after the last reading the last gravity is still shown, with when it was read."""
+    last_ms = busy.now_ms
+    busy.now_ms += 20 * MS_PER_DAY
+    busy.judge("hedgerow-session")
+    view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
+    assert view.gravity_sg is not None
+    assert view.gravity_at_ms == last_ms
+
+
+def test_what_has_ended_is_told_from_the_store(busy: Cellar) -> None:
+    """A batch that the daemon watches no more is judged up to its end, the same at any later time."""
+    busy.store.batches.end("hedgerow-session", ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    busy._snapshots.pop("hedgerow-session")
+    early = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
+    busy.now_ms += 100 * MS_PER_DAY
+    late = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
+    assert early == late
+    assert early.phase in (Phase.ACTIVE, Phase.SLOWING)
+    assert [s.sheet.slug for s in standings(busy.ports(), past_of(busy), only_open=True)] == ["plum-batch"]
+
+
+def an_alert(kind: AlertKind, severity: Severity, fired_ms: int, subject: str = "") -> AlertChange:
+    return AlertChange(fired_ms, kind, AlertState.FIRING, fired_ms, severity, f"{kind} said", subject)
+
+
+def test_alerts_come_with_what_people_did(busy: Cellar) -> None:
+    """Danger first; a silence of the batch and kind, or of everything, shows until when."""
+    for change in (
+        an_alert(AlertKind.STALLED, Severity.ACT, busy.now_ms - 1),
+        an_alert(AlertKind.REFERMENTING, Severity.DANGER, busy.now_ms - MS_PER_HOUR),
+    ):
+        busy.store.alerts.record("hedgerow-session", change, now_ms=busy.now_ms)
+    actions = Actions(busy.ports())
+    quiet = actions.silence(hours=2, batch="hedgerow-session", kind=AlertKind.STALLED)
+    sheets = busy.store.batches.listed()
+    views = [v for v in alert_views(busy.ports(), sheets) if v.batch == "hedgerow-session"]
+    assert views[0].kind is AlertKind.REFERMENTING
+    hushed = {view.kind: view.silenced_until_ms for view in views}
+    assert hushed[AlertKind.STALLED] == quiet.until_ms
+    assert hushed[AlertKind.REFERMENTING] is None
+    actions.silence(hours=1)
+    assert all(v.silenced_until_ms for v in alert_views(busy.ports(), sheets))
+    busy.now_ms += 3 * MS_PER_HOUR
+    assert not any(v.silenced_until_ms for v in alert_views(busy.ports(), sheets))
+
+
+def test_sensors_with_their_health(busy: Cellar) -> None:
+    """Battery and signal are the last ones told; a silence that was found is shown."""
+    busy.store.alerts.record(
+        "hedgerow-session",
+        an_alert(AlertKind.SENSOR_SILENT, Severity.ACT, busy.now_ms, "float-hedgerow-session"),
+        now_ms=busy.now_ms,
+    )
+    (view,) = sensor_views(busy.ports(), ["float-hedgerow-session"])
+    assert view.silent
+    assert view.battery_percent is not None
+    assert view.battery_percent < 96.1
+    assert view.signal_dbm == -61.0
+    assert Quantity.GRAVITY in view.quantities
+    (unheard,) = sensor_views(busy.ports(), ["never-heard"])
+    assert unheard.last_heard_ms is None
+
+
+def test_the_journal_is_in_order_of_deeds(busy: Cellar) -> None:
+    """Deeds, tastings and samples are one list, the latest deed first, whenever it was entered."""
+    actions, slug = Actions(busy.ports()), "hedgerow-session"
+    actions.deed(slug, JournalKind.NUTRIENT, done_ms=PITCHED_MS + MS_PER_DAY, note="2 g a gallon")
+    actions.tasting(slug, Tasting(sweetness=3, acid=0, words="thin"), done_ms=busy.now_ms)
+    actions.sample(slug, reading_sg=1.02, sample_c=20.0, taken_ms=PITCHED_MS + 2 * MS_PER_DAY)
+    lines = journal_views(busy.ports(), standing(busy.ports(), past_of(busy), slug))
+    assert [line.title for line in lines] == ["Tasted", "Hand sample 1.0200", "Fed"]
+    assert lines[0].note == "sweetness 3/10, acid 0/10: thin"

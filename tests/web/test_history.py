@@ -1,0 +1,76 @@
+"""A batch told again from the store, with the thresholds that are set or with others."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.errors import InputError
+from monitor.ferment.emission import AlertKind, Phase
+from monitor.ferment.event import JournalKind
+from monitor.ferment.pipeline import Analysis
+from monitor.units import MS_PER_DAY
+from monitor.web.actions import Actions
+from monitor.web.history import REMEMBERED, Past, tell
+from monitor.web.tuning import KNOBS, tried, tuned
+
+from .rooms import PITCHED_MS, Cellar, a_sheet, readings_of
+
+SLUG = "dry-one"
+
+
+@pytest.fixture
+def done(cellar: Cellar) -> Cellar:
+    """A ferment that ran out four days ago."""
+    cellar.now_ms = PITCHED_MS + 14 * MS_PER_DAY
+    sheet = a_sheet(SLUG)
+    cellar.add(sheet, readings_of(sheet, 14.0))
+    return cellar
+
+
+def test_history_says_what_was_said_live(done: Cellar) -> None:
+    """The same events through the same pipeline give the phases that the watch has seen."""
+    told = tell(done.store, SLUG, Analysis(), done.now_ms + 1)
+    assert list(told.phases) == list(done.phases(SLUG))
+    assert told.snapshot == done.snapshots()[SLUG]
+    assert AlertKind.FINISHED in [alert.kind for alert in told.alerts]
+
+
+def test_history_stops_where_it_is_told(done: Cellar) -> None:
+    """Up to a day ago it says no more than was known by then."""
+    early = tell(done.store, SLUG, Analysis(), PITCHED_MS + 3 * MS_PER_DAY)
+    assert early.snapshot.at_ms <= PITCHED_MS + 3 * MS_PER_DAY
+    assert Phase.FINISHED not in [change.phase for change in early.phases]
+
+
+def test_history_is_computed_once_until_something_changes(done: Cellar) -> None:
+    """The same question gives the very same answer object; a deed makes it new; memory is bounded."""
+    past = Past(done.store, Analysis())
+    first = past.of(SLUG, done.now_ms)
+    assert past.of(SLUG, done.now_ms) is first
+    Actions(done.ports()).deed(SLUG, JournalKind.RACKED, done_ms=done.now_ms)
+    assert past.of(SLUG, done.now_ms) is not first
+    for _ in range(2):
+        Actions(done.ports()).deed(SLUG, JournalKind.NOTE, done_ms=done.now_ms, note="x")
+        past.of(SLUG, done.now_ms)
+    assert len(past._told) <= REMEMBERED
+
+
+def test_a_longer_dwell_tells_later(done: Cellar) -> None:
+    """With two more days of patience the finish is told two days later, or not yet; nothing is kept."""
+    before = done.store.alerts.listed()
+    present, other = tried(done.ports(), SLUG, {"finished_dwell": 54.0})
+    at = [next(a.fired_ms for a in one.alerts if a.kind is AlertKind.FINISHED) for one in (present, other)]
+    assert at[1] - at[0] == 2 * MS_PER_DAY
+    assert done.store.alerts.listed() == before
+
+
+def test_thresholds_that_are_none_are_refused() -> None:
+    """An unknown threshold and one out of range are named; each knob reads what it sets."""
+    with pytest.raises(InputError, match="'patience'"):
+        tuned(Analysis(), {"patience": 1.0})
+    with pytest.raises(InputError, match="finished_dwell"):
+        tuned(Analysis(), {"finished_dwell": 1_000.0})
+    for knob in KNOBS:
+        middle = (knob.low + knob.high) / 2
+        assert knob.low <= knob.read(Analysis()) <= knob.high
+        assert knob.read(tuned(Analysis(), {knob.name: middle})) == middle
