@@ -82,7 +82,7 @@ def ferment_of(plan: Plan, rng: Generator) -> Ferment | None:
     course = _follow(plan, weather, deeds)
     marks = marks_of(course)
     if plan.rescue_days is not None and marks.stalls:
-        feed = Deed(marks.stalls[0][0] + 24.0 * plan.rescue_days, "nutrient", rng.uniform(0.05, 0.15))
+        feed = Deed(marks.stalls[0][0] + 24.0 * plan.rescue_days, "nutrient", rng.uniform(0.1, 0.25))
         deeds = (*deeds, feed)
         course = _follow(plan, weather, deeds)
         marks = marks_of(course)

@@ -293,9 +293,14 @@ def hot_stall(rng: Generator) -> Plan:
 
 def hungry_stall(rng: Generator) -> Plan:
     """Hardly any nitrogen: sluggish, then stuck; half of the makers feed it after some days."""
-    gravity = rng.uniform(1.038, 1.110)
-    plan = _plan(rng, MustKind.HONEY, gravity, _honey(rng, gravity, (0.008, 0.03)), (5.0, 12.0))
-    strain = replace(plan.strain, turnover=rng.uniform(0.008, 0.03), death_per_g_h=rng.uniform(5e-5, 3e-4))
+    gravity = rng.uniform(1.036, 1.060) if rng.random() < 0.75 else rng.uniform(1.070, 1.110)
+    plan = _plan(rng, MustKind.HONEY, gravity, _honey(rng, gravity, (0.008, 0.035)), (5.0, 12.0))
+    strain = replace(
+        plan.strain,
+        uptake=rng.uniform(0.3, 0.6),
+        turnover=rng.uniform(0.006, 0.025),
+        death_per_g_h=rng.uniform(2e-5, 2e-4),
+    )
     rescue = rng.uniform(3.0, 7.0) if rng.random() < 0.5 else None
     return replace(plan, strain=strain, rescue_days=rescue, stalls=True)
 

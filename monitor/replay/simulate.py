@@ -28,6 +28,18 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, ms_from_rfc333
 ALL: Final = "all"
 MAX_TRIES: Final = 60
 EPOCH_MS: Final = ms_from_rfc3339("2026-01-03T00:00:00Z")
+TITLES: Final = (
+    "Orchard session",
+    "Attic window",
+    "Third carboy",
+    "Kitchen table",
+    "Late harvest",
+    "Cellar corner",
+    "Rainy Sunday",
+    "Linden trial",
+    "Under the stairs",
+    "Last of the heather",
+)
 MIN_SILENCE_H: Final = 2.5
 """Telling a silence at least this long (or of four intervals) is no fault."""
 
@@ -97,7 +109,7 @@ def _recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Gene
 
     recording = Recording(
         name=f"{scenario}-{seed}",
-        title=f"{chosen} {seed}",
+        title=f"{TITLES[seed % len(TITLES)]}, {chosen}",
         premise=premise,
         journal=_journal(ferment, pitched_ms, rng),
         truth=_truth(ferment, premise.yeast.temperature_c, setting, rows, pitched_ms),
