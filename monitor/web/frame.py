@@ -106,7 +106,7 @@ class Frame:
         answer = HTMLResponse(self.templates.get_template(template).render(everything), status)
         if said:
             answer.delete_cookie(SAID_COOKIE)
-        if visitor.session and not request.cookies.get("carboyd"):
+        if visitor.fresh:
             self.gate.remember(
                 answer, replace(visitor, signed_in=visitor.signed_in and self.settings.signs_in)
             )

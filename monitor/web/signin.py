@@ -53,6 +53,8 @@ class Visitor:
     session: str
     signed_in: bool
     by_token: bool = False
+    fresh: bool = False
+    """Made just now: no cookie of ours came with the request, or none that holds any more."""
 
 
 @dataclass(slots=True)
@@ -111,7 +113,7 @@ class Gate:
         if found is not None:
             session, signed_in = found
             return Visitor(session, signed_in=signed_in or not self._settings.signs_in)
-        return Visitor(secrets.token_urlsafe(18), signed_in=not self._settings.signs_in)
+        return Visitor(secrets.token_urlsafe(18), signed_in=not self._settings.signs_in, fresh=True)
 
     def sign_in(self, password: str, caller: str) -> Visitor:
         """A signed-in session for the right password.

@@ -8,6 +8,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import httpx
@@ -16,7 +17,7 @@ from starlette.applications import Starlette
 
 from monitor.batch.sheet import Sheet, Vessel
 from monitor.ferment.emission import AlertChange, Emission, PhaseChange
-from monitor.ferment.event import Reading, Tick
+from monitor.ferment.event import Event, Reading, Tick
 from monitor.ferment.pipeline import Pipeline, Snapshot
 from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.store.sql import SqlStore
@@ -25,6 +26,16 @@ from monitor.web.ports import Ports, TriedNotice
 from monitor.web.stream import Broadcast
 
 PITCHED_MS = 1_772_000_000_000  # 2026-02-25T06:13:20Z
+
+
+@lru_cache(maxsize=64)
+def judged(sheet: Sheet, events: tuple[Event, ...], now_ms: int) -> tuple[Snapshot, tuple[Emission, ...]]:
+    """What the pipeline says of these events; many tests begin with the same ones."""
+    pipeline = Pipeline(sheet.premise())
+    said: list[Emission] = []
+    for event in (*events, Tick(now_ms + 1)):
+        said += pipeline.step(event)
+    return pipeline.snapshot, tuple(said)
 
 
 @dataclass
@@ -70,15 +81,11 @@ class Cellar:
     def judge(self, slug: str) -> None:
         """Play a batch anew, keep its alerts, and tell every open page."""
         sheet = self.store.batches.get(slug)
-        pipeline = Pipeline(sheet.premise())
-        said: list[Emission] = []
-        for event in self.store.batches.events(slug):
-            said += pipeline.step(event)
-        said += pipeline.step(Tick(self.now_ms + 1))
+        snapshot, said = judged(sheet, tuple(self.store.batches.events(slug)), self.now_ms)
         for emission in said:
             if isinstance(emission, AlertChange):
                 self.store.alerts.record(slug, emission, now_ms=self.now_ms)
-        self._snapshots[slug] = pipeline.snapshot
+        self._snapshots[slug] = snapshot
         self._phases[slug] = [one for one in said if isinstance(one, PhaseChange)]
         self._told += 1
         self.broadcast.publish("batch", str(self._told), {"batch": slug})
@@ -158,6 +165,11 @@ class Visit:
         content = None if body is None else json.dumps(body)
         sent = {"content-type": "application/json", **headers} if body is not None else headers
         return self._runner.run(self._client.request(method, path, content=content, headers=sent))
+
+    def raw(self, method: str, path: str, content: bytes) -> httpx.Response:
+        """Send bytes as if they were JSON."""
+        headers = {"content-type": "application/json"}
+        return self._runner.run(self._client.request(method, path, content=content, headers=headers))
 
     def token(self, path: str = "/sign-in") -> str:
         """The form token of a page."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,9 +15,7 @@ gravities = st.floats(0.98, 1.15)
 
 
 def a_batch(**values: object) -> BatchView:
-    given_values: dict[str, object] = {"slug": "a", "name": "A", "recipe": "", "pitched_ms": 0, "ended_ms": None}
-    given_values |= {"phase": Phase.ACTIVE, "reason": ""}
-    return BatchView(**{**given_values, **values})  # type: ignore[arg-type]
+    return replace(BatchView("a", "A", "", 0, None, Phase.ACTIVE, ""), **values)  # type: ignore[arg-type]
 
 
 @given(st.lists(st.tuples(gravities, gravities, gravities), min_size=1, max_size=5))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.batch.journal import entry
 from monitor.errors import InputError
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.event import JournalKind
 from monitor.ferment.pipeline import Analysis
 from monitor.units import MS_PER_DAY
-from monitor.web.actions import Actions
 from monitor.web.history import REMEMBERED, Past, tell
 from monitor.web.tuning import KNOBS, tried, tuned
 
@@ -42,16 +42,15 @@ def test_history_stops_where_it_is_told(done: Cellar) -> None:
     assert Phase.FINISHED not in [change.phase for change in early.phases]
 
 
-def test_history_is_computed_once_until_something_changes(done: Cellar) -> None:
+def test_history_is_computed_once_until_something_changes(busy: Cellar) -> None:
     """The same question gives the very same answer object; a deed makes it new; memory is bounded."""
-    past = Past(done.store, Analysis())
-    first = past.of(SLUG, done.now_ms)
-    assert past.of(SLUG, done.now_ms) is first
-    Actions(done.ports()).deed(SLUG, JournalKind.RACKED, done_ms=done.now_ms)
-    assert past.of(SLUG, done.now_ms) is not first
-    for _ in range(2):
-        Actions(done.ports()).deed(SLUG, JournalKind.NOTE, done_ms=done.now_ms, note="x")
-        past.of(SLUG, done.now_ms)
+    past = Past(busy.store, Analysis())
+    first = past.of("plum-batch", busy.now_ms)
+    assert past.of("plum-batch", busy.now_ms) is first
+    for number in range(REMEMBERED + 2):
+        note = entry(JournalKind.NOTE, done_ms=busy.now_ms, at_ms=busy.now_ms, note=f"look {number}")
+        busy.store.batches.write_down("plum-batch", note)
+        assert past.of("plum-batch", busy.now_ms) is not first
     assert len(past._told) <= REMEMBERED
 
 

@@ -1,0 +1,202 @@
+"""The JSON API and its OpenAPI document."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+from openapi_schema_validator import OAS31Validator
+from openapi_spec_validator import validate
+from starlette.applications import Starlette
+from starlette.routing import Route
+
+from monitor.units import MS_PER_DAY, MS_PER_HOUR
+from monitor.web.openapi import PREFIX
+
+from .rooms import Cellar, Visit
+
+SLUG = "hedgerow-session"
+BATCH = f"/api/v1/batches/{SLUG}"
+
+
+@pytest.fixture
+def described(visit: Visit) -> dict[str, object]:
+    """The OpenAPI document as it is served."""
+    return dict(visit.json("GET", "/api/v1/openapi.json").json())
+
+
+def test_the_document_is_valid(described: dict[str, object]) -> None:
+    """openapi-spec-validator finds no fault with it (OpenAPI 3.1)."""
+    validate(described)  # type: ignore[arg-type]
+
+
+def test_every_route_is_in_the_document(app: Starlette, described: dict[str, object]) -> None:
+    """What can be called under the prefix is described, and nothing else is."""
+    routes = {
+        (re.sub(r":int}", "}", route.path), method.lower())
+        for route in app.routes
+        if isinstance(route, Route) and route.path.startswith(PREFIX)
+        for method in route.methods or ()
+        if method != "HEAD"
+    }
+    paths = described["paths"]
+    assert isinstance(paths, dict)
+    listed = {(path, method) for path, item in paths.items() for method in item}
+    assert routes - listed == {("/api/v1/openapi.json", "get")}
+    assert listed <= routes
+
+
+def test_answers_keep_to_the_document(visit: Visit, described: dict[str, object]) -> None:
+    """What is answered is what the document says, checked by a JSON Schema validator."""
+    sensor = "/api/v1/sensors/float-hedgerow-session"
+    asked = {
+        "listBatches": visit.json("GET", "/api/v1/batches?state=all"),
+        "getBatch": visit.json("GET", BATCH),
+        "getSheet": visit.json("GET", f"{BATCH}/sheet"),
+        "getChart": visit.json("GET", f"{BATCH}/chart?width=500"),
+        "getPlan": visit.json("GET", f"{BATCH}/plan"),
+        "writeDown": visit.json("POST", f"{BATCH}/journal", {"kind": "nutrient", "note": "2 g"}),
+        "writeSample": visit.json("POST", f"{BATCH}/samples", {"reading_sg": 1.02}),
+        "writeTasting": visit.json("POST", f"{BATCH}/tastings", {"sweetness": 0}),
+        "getJournal": visit.json("GET", f"{BATCH}/journal"),
+        "makeShare": visit.json("POST", f"{BATCH}/shares"),
+        "listShares": visit.json("GET", f"{BATCH}/shares"),
+        "makeSilence": visit.json("POST", "/api/v1/silences", {"hours": 1.5, "kind": "stalled"}),
+        "listSilences": visit.json("GET", "/api/v1/silences"),
+        "listAlerts": visit.json("GET", "/api/v1/alerts?state=all"),
+        "listSensors": visit.json("GET", "/api/v1/sensors"),
+        "countRefused": visit.json("GET", "/api/v1/refused"),
+        "listCalibrations": visit.json("GET", f"{sensor}/calibrations"),
+        "testNotice": visit.json("POST", "/api/v1/notices/test"),
+        "startBatch": visit.json("POST", "/api/v1/batches", {"name": "Sloe and bay"}),
+        "tieSensor": visit.json(
+            "POST", "/api/v1/batches/sloe-and-bay/sensors", {"sensor": "room", "role": "other"}
+        ),
+        "endBatch": visit.json("POST", "/api/v1/batches/sloe-and-bay/end"),
+    }
+    operations = {
+        one["operationId"]: one
+        for item in described["paths"].values()
+        for one in item.values()  # type: ignore[attr-defined]
+    }
+    for name, answer in asked.items():
+        responses = operations[name]["responses"]
+        assert str(answer.status_code) in responses, (name, answer.status_code, answer.text)
+        assert answer.status_code < 400, (name, answer.text)
+        schema = responses[str(answer.status_code)]["content"]["application/json"]["schema"]
+        OAS31Validator({**schema, "components": described["components"]}).validate(answer.json())
+
+
+def test_faults_are_problem_details(visit: Visit) -> None:
+    """Every kind of fault comes as application/problem+json with the status in its body (RFC 9457)."""
+    faulty = {
+        404: visit.json("GET", "/api/v1/batches/none"),
+        405: visit.json("DELETE", "/api/v1/batches"),
+        400: visit.json("POST", f"{BATCH}/samples"),
+        422: visit.json("POST", f"{BATCH}/samples", {"reading_sg": 1.9}),
+    }
+    for status, answer in faulty.items():
+        assert answer.status_code == status, answer.text
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert answer.json()["status"] == status
+        assert answer.json()["detail"]
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("samples", {"reading_sg": "1.02x"}),
+        ("samples", {"reading_sg": 1.02, "colour": "pale"}),
+        ("journal", {"kind": "decanted"}),
+        ("journal", {"kind": "note", "done_ms": 2**60}),
+        ("tastings", {}),
+        ("tastings", {"sweetness": 11}),
+        ("sensors", {"sensor": "", "role": "other"}),
+        ("tune", {"thresholds": {"patience": 1}}),
+        ("end", {"ended_ms": 5}),
+    ],
+)
+def test_wrong_bodies_change_nothing(visit: Visit, busy: Cellar, path: str, body: object) -> None:
+    """A wrong value is refused with 422, and the store stays as it was."""
+    before = busy.store.changes.position()
+    assert visit.json("POST", f"{BATCH}/{path}", body).status_code == 422
+    assert busy.store.changes.position() == before
+
+
+def test_not_json_is_refused(visit: Visit) -> None:
+    """Bytes that are no JSON, and numbers that JSON does not know, are refused with 422."""
+    for text in ("{", "[]", '{"reading_sg": NaN}', '{"reading_sg": 1e999}'):
+        answer = visit.json("POST", f"{BATCH}/samples", None, **{"content-type": "application/json"})
+        assert answer.status_code == 400
+        sent = visit.raw("POST", f"{BATCH}/samples", text.encode())
+        assert sent.status_code == 422, text
+
+
+def test_a_batch_from_beginning_to_end(visit: Visit, busy: Cellar) -> None:
+    """Started, changed, written down, shared, ended: every step by the API alone."""
+    sheet = {
+        "name": "Crab apple dry",
+        "pitched_ms": busy.now_ms - MS_PER_DAY,
+        "must": {"kind": "honey", "original_gravity_sg": 1.048, "volume_l": 12.0},
+    }
+    made = visit.json("POST", "/api/v1/batches", sheet)
+    assert made.json()["slug"] == "crab-apple-dry"
+    one = "/api/v1/batches/crab-apple-dry"
+    changed = visit.json("PATCH", f"{one}/sheet", {"sample_ph": 3.4})
+    assert changed.json()["sample_ph"] == 3.4
+    assert changed.json()["must"]["volume_l"] == 12.0
+    deed = {"kind": "racked", "done_ms": busy.now_ms - MS_PER_HOUR}
+    assert visit.json("POST", f"{one}/journal", deed).status_code == 201
+    assert [line["title"] for line in visit.json("GET", f"{one}/journal").json()] == ["Racked"]
+    address = visit.json("POST", f"{one}/shares").json()["address"]
+    assert visit.get(address).status_code == 200
+    assert visit.json("POST", f"{one}/end").json()["ended_ms"] == busy.now_ms
+    slugs = [batch["slug"] for batch in visit.json("GET", "/api/v1/batches").json()]
+    assert "crab-apple-dry" not in slugs
+
+
+def test_an_alert_is_acknowledged(visit: Visit, busy: Cellar) -> None:
+    """The answer says when, and the list of alerts says so too."""
+    busy.now_ms += 20 * MS_PER_DAY
+    busy.judge(SLUG)
+    number = visit.json("GET", "/api/v1/alerts").json()[0]["number"]
+    answer = visit.json("POST", f"/api/v1/alerts/{number}/acknowledge")
+    assert answer.json()["acknowledged_ms"] == busy.now_ms
+    shown = {one["number"]: one["acknowledged_ms"] for one in visit.json("GET", "/api/v1/alerts").json()}
+    assert shown[number] == busy.now_ms
+    assert visit.json("POST", "/api/v1/alerts/9999/acknowledge").status_code == 404
+
+
+def test_thresholds_are_tried(visit: Visit) -> None:
+    """What is told now and what would be told come beside each other."""
+    answer = visit.json("POST", f"{BATCH}/tune", {"thresholds": {"finished_dwell": 2}})
+    assert set(answer.json()) == {"present", "other"}
+    assert answer.json()["present"]["snapshot"]["phase"]
+
+
+def test_numbers_that_are_unknown_are_null(visit: Visit) -> None:
+    """JSON knows no NaN (RFC 8259): what is not known is null, wherever it stands."""
+    text = visit.json("POST", f"{BATCH}/tune", {"thresholds": {}}).text
+
+    def refuse(name: str) -> None:
+        raise AssertionError(name)
+
+    json.loads(text, parse_constant=refuse)
+    assert "null" in text
+
+
+def test_a_calibration_is_tried_and_kept(visit: Visit, busy: Cellar) -> None:
+    """Trying keeps nothing; keeping tells the daemon; pairs that make no curve are refused."""
+    one = "/api/v1/sensors/float-hedgerow-session/calibrations"
+    pairs = [
+        {"angle_deg": a, "gravity_sg": g} for a, g in ((25.0, 1.0), (40.0, 1.03), (52.0, 1.06), (61.0, 1.09))
+    ]
+    assert visit.json("POST", f"{one}/try", {"pairs": pairs}).status_code == 200
+    assert busy.store.calibrations.listed() == []
+    kept = visit.json("POST", one, {"pairs": pairs, "valid_from_ms": busy.now_ms})
+    assert kept.status_code == 201
+    assert [c["valid_from_ms"] for c in visit.json("GET", one).json()] == [busy.now_ms]
+    assert busy.changes[-1] == ""
+    assert visit.json("POST", one, {"pairs": pairs[:2]}).status_code == 422
+    assert visit.json("POST", "/api/v1/sensors/none/calibrations", {"pairs": pairs}).status_code == 404
