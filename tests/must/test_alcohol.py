@@ -171,6 +171,12 @@ ENERGY = [
         0.2,
         EU_1169 + "; SPS-4: 103.9 g/L at 1.040",
     ),
+    Check(
+        lambda: a.energy(unfermented(1.04), 1.0).kj,
+        17.0 * 103.86,
+        0.9,
+        EU_1169 + "; SPS-4: 103.9 g/L at 1.040",
+    ),
     Check(lambda: a.CO2_PER_EXTRACT, 0.4629, 5e-5, "Balling: 0.9565 g of CO2 from 2.0665 g of extract"),
 ]
 
