@@ -15,11 +15,11 @@ from rich.progress import Progress
 from rich.table import Table
 
 from monitor.errors import RecordingError
-from monitor.ferment.pipeline import Analysis
 from monitor.ferment.score_table import shown, table
 from monitor.replay.archive import Played, found, in_order, judged, over_all, replay_all
 from monitor.replay.recording import write
 from monitor.replay.simulate import scenario_names, simulate
+from monitor.settings import load
 
 Item = TypeVar("Item")
 
@@ -27,6 +27,13 @@ EXIT_INPUT: Final = 2
 MAX_ROWS_NAMED: Final = 3
 """Faulty rows named on standard error for each recording; the timeline names more."""
 
+CONFIG = click.option(
+    "--config", "config_file", type=click.Path(dir_okay=False, path_type=Path),
+    help="Configuration whose thresholds and alert policy are used; the daemon's own by default.",
+)  # fmt: skip
+WORKERS = click.option(
+    "--workers", type=click.IntRange(1, 64), help="Processes to use; as many as cores by default."
+)
 TABLE_WIDTH: Final = 112
 
 FOLDERS = click.argument(
@@ -65,14 +72,18 @@ def _name_faults(replay: Played) -> None:
     help="A timeline for people, or one JSON object a line for machines.",
 )  # fmt: skip
 @click.option("--forecasts", is_flag=True, help="Tell also where and when it should end, as seen on the way.")
-@click.option("--workers", type=click.IntRange(1, 64), help="Processes to use; as many as cores by default.")
-def replay_command(folders: tuple[Path, ...], form: str, forecasts: bool, workers: int | None) -> None:
+@WORKERS
+@CONFIG
+def replay_command(
+    folders: tuple[Path, ...], form: str, forecasts: bool, workers: int | None, config_file: Path | None
+) -> None:
     """Replay recordings as the daemon would have seen them.
 
     DIR is a recording (a folder with readings.csv and batch.toml) or a folder of recordings.
     """
     recordings = found(folders)
-    replays = replay_all(recordings, Analysis(), json=form == "jsonl", forecasts=forecasts, workers=workers)
+    analysis = load(config_file).settings.analysis
+    replays = replay_all(recordings, analysis, json=form == "jsonl", forecasts=forecasts, workers=workers)
     failed = False
     finished: list[Played] = []
     for replay in _with_progress(replays, len(recordings), "replaying"):
@@ -92,8 +103,9 @@ def replay_command(folders: tuple[Path, ...], form: str, forecasts: bool, worker
 
 @click.command("score")
 @FOLDERS
-@click.option("--workers", type=click.IntRange(1, 64), help="Processes to use; as many as cores by default.")
-def score_command(folders: tuple[Path, ...], workers: int | None) -> None:
+@WORKERS
+@CONFIG
+def score_command(folders: tuple[Path, ...], workers: int | None, config_file: Path | None) -> None:
     """Replay recordings that have a [truth] and score what was told.
 
     DIR is a recording or a folder of recordings. What a recording's truth does not say is not judged.
@@ -101,7 +113,8 @@ def score_command(folders: tuple[Path, ...], workers: int | None) -> None:
     recordings = found(folders)
     scores = []
     failed = False
-    results = over_all(recordings, partial(judged, analysis=Analysis()), workers=workers)
+    analysis = load(config_file).settings.analysis
+    results = over_all(recordings, partial(judged, analysis=analysis), workers=workers)
     for result in _with_progress(results, len(recordings), "scoring"):
         if result.failure is not None:
             _complain(result.failure)

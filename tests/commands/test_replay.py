@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.commands.replay import replay_command, score_command, simulate_command
-from monitor.errors import RecordingError
+from monitor.errors import ConfigurationError, RecordingError
 from monitor.units import ms_from_rfc3339
 
 
@@ -107,3 +107,17 @@ def test_score_prints_a_table(recordings: Path) -> None:
     assert "3 recordings" in result.stdout
     assert "finished: right, within 48 h" in result.stdout
     assert "at 75 % of the drop: finishing time, 90 % interval covers" in result.stdout
+
+
+def test_a_configuration_is_used_and_its_faults_are_named(recordings: Path, tmp_path: Path) -> None:
+    """A threshold that no ferment meets silences the end; a key that does not exist is refused."""
+    config = tmp_path / "carboyd.toml"
+    folder = str(recordings / "wort-5")
+    config.write_text("[thresholds]\nbegun_points = 200.0\n")
+    strict = CliRunner().invoke(replay_command, [folder, "--config", str(config)])
+    assert strict.exit_code == 0
+    assert "TOLD finished" not in strict.stdout
+    config.write_text("[thresholds]\nno_such_threshold = 1.0\n")
+    result = CliRunner().invoke(replay_command, [folder, "--config", str(config)])
+    assert isinstance(result.exception, ConfigurationError)
+    assert "no_such_threshold" in str(result.exception)
