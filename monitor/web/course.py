@@ -19,6 +19,7 @@ from monitor.store.base import Store
 from monitor.store.values import Thinned
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
 from monitor.web import words
+from monitor.web.fitted import fitted_curve
 
 WIDEST_PX: Final = 4_000
 LONGEST_HOURS: Final = 400 * 24
@@ -52,7 +53,7 @@ class LevelTrace:
 
 @dataclass(frozen=True, slots=True)
 class CurveTrace:
-    """The expected course from now to the expected end, with the 5th and 95th percentile around it."""
+    """The fitted curve up to now and from the level on the expected course, each within its 90 % band."""
 
     time_ms: tuple[int, ...] = ()
     sg: Numbers = ()
@@ -181,7 +182,7 @@ def chart(
         now_ms=now_ms,
         raw=_raw(store, sensors.gravity, from_ms, until_ms, width_px),
         level=_level(store, sensors.gravity, from_ms, until_ms, width_px, offset_sg),
-        fit=_ahead(evidence) if evidence is not None and sheet.open else CurveTrace(),
+        fit=_curve(store, sheet, sensors.gravity, evidence, offset_sg),
         samples=_samples(store, sheet, from_ms, to_ms),
         temperature=_temperature(store, sensors.temperature, from_ms, until_ms, width_px),
         marks=tuple(_marks(journal, from_ms, to_ms)),
@@ -263,19 +264,27 @@ def _raw(store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: i
 def _level(
     store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int, offset_sg: float
 ) -> LevelTrace:
-    margin_ms = MEDIAN_HOURS * MS_PER_HOUR
-    early_ms = from_ms - margin_ms
-    hours = min(LONGEST_HOURS, max(1, (to_ms - early_ms) // MS_PER_HOUR))
-    found = _thinned(store, sensor, Quantity.GRAVITY, early_ms, to_ms, hours)
-    if found is None or not len(found.mean):
+    found = _hourly_level(store, sensor, from_ms - MEDIAN_HOURS * MS_PER_HOUR, to_ms)
+    if found is None:
         return LevelTrace()
-    level = median_filter(found.mean, size=MEDIAN_HOURS, mode="nearest")
-    level = uniform_filter1d(level, MEAN_HOURS, mode="nearest") + offset_sg
-    shown = found.start_ms >= from_ms
-    times, level = found.start_ms[shown] + MS_PER_HOUR // 2, level[shown]
+    shown = found[0] >= from_ms
+    times, level = found[0][shown], found[1][shown] + offset_sg
     step = max(1, len(times) // max(1, width_px // 2))
     times, level = times[::step], level[::step]
     return _broken(times, level, max(GAP_MS, 3 * step * MS_PER_HOUR))
+
+
+def _hourly_level(
+    store: Store, sensor: str | None, from_ms: int, to_ms: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]] | None:
+    """Hourly means, their running median and a short mean of that: what single knocks cannot move."""
+    hours = min(LONGEST_HOURS, max(1, (to_ms - from_ms) // MS_PER_HOUR))
+    found = _thinned(store, sensor, Quantity.GRAVITY, from_ms, to_ms, hours)
+    if found is None or not len(found.mean):
+        return None
+    level = median_filter(found.mean, size=MEDIAN_HOURS, mode="nearest")
+    level = uniform_filter1d(level, MEAN_HOURS, mode="nearest")
+    return found.start_ms + MS_PER_HOUR // 2, level
 
 
 def _broken(times: NDArray[np.int64], level: NDArray[np.float64], gap_ms: int) -> LevelTrace:
@@ -312,6 +321,27 @@ def _stretches(phases: Sequence[PhaseChange], until_ms: int) -> Iterator[Stretch
     for change, end_ms in zip(phases, ends, strict=False):
         if change.phase is not Phase.UNKNOWN and end_ms > change.at_ms:
             yield Stretch(change.at_ms, end_ms, change.phase, words.PHASE[change.phase])
+
+
+def _curve(
+    store: Store, sheet: Sheet, sensor: str | None, evidence: Evidence | None, offset_sg: float
+) -> CurveTrace:
+    """Fitted curve and expected course, one after the other, always of the whole batch."""
+    if evidence is None:
+        return CurveTrace()
+    ahead = _ahead(evidence) if sheet.open else CurveTrace()
+    found = _hourly_level(store, sensor, sheet.pitched_ms, evidence.at_ms)
+    behind = None if found is None else fitted_curve(found[0], found[1] + offset_sg, evidence)
+    if behind is None:
+        return ahead
+    # a break between the two: they are two statements
+    times = (*behind[0].tolist(), evidence.at_ms, *ahead.time_ms)
+    curves = (_rounded(1.0 + values / POINTS_PER_SG, 5) for values in behind[1:])
+    joined = (
+        (*past, None, *rest)
+        for past, rest in zip(curves, (ahead.sg, ahead.low_sg, ahead.high_sg), strict=True)
+    )
+    return CurveTrace(times, *joined)
 
 
 def _ahead(evidence: Evidence) -> CurveTrace:

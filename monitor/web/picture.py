@@ -56,7 +56,7 @@ def _gravity(axes: Axes, view: ChartView) -> None:
             color=PLUM,
             linewidth=1.6,
             linestyle=(0, (5, 3)),
-            label="expected, 9 in 10",
+            label="curve, 9 times in 10",
         )
     axes.plot(_days(level.time_ms), _floats(level.sg), color=ACCENT, linewidth=2.0, label="level")
     if samples.time_ms:

@@ -77,13 +77,9 @@ def _bound(host: str, port: int) -> socket.socket:
     # bound and listening here, so that whoever knows the address is never refused
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
-        bound = socket.socket(family, socket.SOCK_STREAM)
-        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        bound.bind((host, port))
-        bound.listen(128)
+        return socket.create_server((host, port), family=family, backlog=128)
     except OSError as error:
         raise ConfigurationError(
             [f"web: cannot listen on {host} port {port}: {error.strerror or error}"],
             hint="choose another web.port, or stop what uses it",
         ) from error
-    return bound
