@@ -52,6 +52,10 @@ class FloatTraits:
     wrong_clock: tuple[Upset, ...] = ()
     """`size` is how far the clock is off, hours."""
     dies_h: float | None = None
+    bench_h: float = 0.0
+    """Hours before pitching in which it already sends, from wherever it lies,"""
+    bench_sg: float = 1.0
+    """and about what it says there."""
     unit: str = "sg"
     temperature_unit: str = "degC"
     temperature_noise: float = 0.1
@@ -147,6 +151,21 @@ def _temperature_text(celsius: float, unit: str) -> str:
     if unit == "degF":
         return f"{fahrenheit_from_celsius(celsius):.1f}"
     return f"{celsius + ZERO_K:.2f}" if unit == "K" else f"{celsius:.2f}"
+
+
+def bench_rows(traits: FloatTraits, sensor: str, pitched_ms: int, rng: Generator) -> list[Row]:
+    """What a float sends before it is in the must: from a bucket of water, or from its side on a bench."""
+    at = _moments(traits.interval_min, traits.jitter, traits.missing, traits.bench_h, rng) - traits.bench_h
+    rows = []
+    for hour in at[at < 0.0].tolist():
+        time_ms = pitched_ms + round(hour * 3600.0) * MS_PER_SECOND
+        said = traits.bench_sg + rng.normal(0.0, traits.noise)
+        rows.append(
+            Row(
+                time_ms, time_ms, sensor, f"gravity,{_gravity_text(said, traits.unit)},{traits.unit}", time_ms
+            )
+        )
+    return rows
 
 
 def float_rows(

@@ -6,13 +6,16 @@ day or more; one in eight delivers late; one in twelve has a wrong clock for a w
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from numpy.random import Generator
 
 from monitor.ferment.premise import Must, Premise, Yeast
 from monitor.replay.instruments import FloatTraits, ProbeTraits, Upset
-from monitor.replay.kinetics import Course
+from monitor.replay.kinetics import Course, Deed
 from monitor.replay.marks import Marks
 from monitor.replay.scenario import Plan
 
@@ -90,9 +93,11 @@ def draw_float(rng: Generator, marks: Marks, hours: float) -> FloatTraits:
     )
 
 
-def draw_setting(rng: Generator, marks: Marks, hours: float) -> Setting:
+def draw_setting(
+    rng: Generator, hands: Generator, marks: Marks, deeds: Sequence[Deed], hours: float
+) -> Setting:
     """The float, the thermometers about it, and how rows travel."""
-    traits = draw_float(rng, marks, hours)
+    traits = handled(draw_float(rng, marks, hours), deeds, hands)
     probes = []
     every = float(rng.choice((15.0, 20.0, 30.0, 60.0)))
     if rng.random() < 0.45:
@@ -111,6 +116,22 @@ def draw_setting(rng: Generator, marks: Marks, hours: float) -> Setting:
         malformed=rng.uniform(0.0005, 0.01) if rng.random() < 0.2 else 0.0,
         with_received=bool(traits.wrong_clock) or rng.random() < 0.4,
     )
+
+
+HANDLED: Final = {"rack": (0.7, 0.0015), "stabilise": (0.4, 0.0007), "sugar": (0.3, 0.0007)}
+"""What a maker does that moves the float: how often, and how far it then hangs elsewhere (deviation, sg)."""
+
+
+def handled(traits: FloatTraits, deeds: Sequence[Deed], rng: Generator) -> FloatTraits:
+    """The float after the maker's hands: moved at some deeds, and one in ten switched on too early."""
+    moved = [
+        Upset(deed.hour, math.inf, rng.normal(0.0, HANDLED[deed.kind][1]))
+        for deed in deeds
+        if deed.kind in HANDLED and rng.random() < HANDLED[deed.kind][0]
+    ]
+    early_h = rng.uniform(0.5, 12.0) if rng.random() < 0.1 else 0.0
+    where_sg = float(rng.choice((1.0, 0.985, 1.12)))
+    return replace(traits, knocks=(*traits.knocks, *moved), bench_h=early_h, bench_sg=where_sg)
 
 
 def _yeast_range(rng: Generator, course: Course, hours: float) -> tuple[float, float]:

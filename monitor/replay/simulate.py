@@ -18,7 +18,7 @@ from monitor.errors import InputError
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.score import Spell, Truth
 from monitor.replay.course import Ferment, ferment_of
-from monitor.replay.instruments import Row, float_rows, lines_of, probe_rows
+from monitor.replay.instruments import Row, bench_rows, float_rows, lines_of, probe_rows
 from monitor.replay.marks import lost_marks, spells_beyond
 from monitor.replay.mishaps import Setting, draw_premise, draw_setting
 from monitor.replay.recording import Recording
@@ -98,9 +98,11 @@ def _recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Gene
     pitched_ms = (
         EPOCH_MS + int(rng.integers(0, 300)) * MS_PER_DAY + int(rng.integers(8 * 60, 22 * 60)) * MS_PER_MINUTE
     )
-    setting = draw_setting(rng, ferment.marks, ferment.end_h)
+    # a stream of their own, so that what hands do changes nothing else
+    hands = default_rng([zlib.crc32(scenario.encode()), seed, 1])
+    setting = draw_setting(rng, hands, ferment.marks, ferment.deeds, ferment.end_h)
     premise = draw_premise(rng, ferment.plan, ferment.course, ferment.end_h, setting, pitched_ms)
-    rows = _rows(ferment, setting, pitched_ms, rng)
+    rows = _rows(ferment, setting, pitched_ms, rng, hands)
     lines = list(lines_of(rows, with_received=setting.with_received, malformed=setting.malformed, rng=rng))
     text = "".join(lines)
 
@@ -128,9 +130,11 @@ def _recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Gene
     )
 
 
-def _rows(ferment: Ferment, setting: Setting, pitched_ms: int, rng: Generator) -> list[Row]:
+def _rows(ferment: Ferment, setting: Setting, pitched_ms: int, rng: Generator, hands: Generator) -> list[Row]:
     course, hours = ferment.course, ferment.end_h
     rows = float_rows(course, setting.traits, setting.float_name, pitched_ms, hours, rng)
+    if setting.traits.bench_h > 0.0:
+        rows += bench_rows(setting.traits, setting.float_name, pitched_ms, hands)
     for probe in setting.probes:
         truth = course.temperature_c
         if probe.ambient:
@@ -236,7 +240,7 @@ def _silences(rows: Sequence[Row], setting: Setting, end_h: float, pitched_ms: i
     for sensor, interval_min in intervals.items():
         least_ms = max(MIN_SILENCE_H * MS_PER_HOUR, 4.0 * interval_min * MS_PER_MINUTE)
         arrived = sorted({row.arrived_ms for row in rows if row.sensor == sensor})
-        edges = [pitched_ms, *arrived, pitched_ms + round(end_h * MS_PER_HOUR)]
+        edges = sorted([pitched_ms, *arrived, pitched_ms + round(end_h * MS_PER_HOUR)])
         for before, after in pairwise(edges):
             if after - before > least_ms:
                 yield Spell(before, after)

@@ -10,6 +10,7 @@ from monitor.replay.instruments import (
     FloatTraits,
     ProbeTraits,
     Upset,
+    bench_rows,
     float_rows,
     float_says,
     lines_of,
@@ -108,6 +109,14 @@ def test_late_rows_arrive_together_and_wrong_clocks_are_off() -> None:
     wrong = [row for row in rows if 40 * MS_PER_HOUR <= row.true_ms < 44 * MS_PER_HOUR]
     assert wrong
     assert all(row.time_ms - row.true_ms == 2 * MS_PER_HOUR for row in wrong)
+
+
+def test_a_float_on_the_bench_sends_before_pitching() -> None:
+    """Hours of rows with negative time, about what it says there."""
+    rows = bench_rows(with_traits(bench_h=6.0, bench_sg=1.12), "f", 0, default_rng(1))
+    assert len(rows) == pytest.approx(24, abs=1)
+    assert all(-6 * MS_PER_HOUR <= row.time_ms < 0 for row in rows)
+    assert {row.rest for row in rows} == {"gravity,1.1200,sg"}
 
 
 def test_doubled_rows_have_the_same_key() -> None:
