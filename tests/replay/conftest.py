@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cache
+from pathlib import Path
 
 import pytest
 
+from monitor.ferment.emission import Emission
+from monitor.ferment.pipeline import Pipeline
 from monitor.replay.kinetics_malt import Rates
+from monitor.replay.player import play
+from monitor.replay.recording import read
 
 Follow = Callable[[Rates, Sequence[float], float, float], list[float]]
 
@@ -30,3 +36,15 @@ def follow() -> Follow:
         return state
 
     return followed
+
+
+@pytest.fixture(scope="session")
+def said_of() -> Callable[[Path], list[Emission]]:
+    """Everything the pipeline says of a recording; each is replayed once for all tests."""
+
+    @cache
+    def said(folder: Path) -> list[Emission]:
+        recording = read(folder)
+        return list(play(recording, Pipeline(recording.premise)))
+
+    return said

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from monitor.ferment.emission import AlertChange, AlertState
-from monitor.ferment.pipeline import Pipeline
-from monitor.replay.player import play
+from monitor.ferment.emission import AlertChange, AlertState, Emission
 from monitor.replay.recording import RowFaults, read
 from monitor.units import rfc3339_from_ms
 
@@ -40,12 +39,11 @@ def test_it_is_small_has_a_truth_and_can_be_read(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
-def test_its_alerts_are_the_pinned_ones(folder: Path) -> None:
+def test_its_alerts_are_the_pinned_ones(folder: Path, said_of: Callable[[Path], list[Emission]]) -> None:
     """Every alert that fires or ends, to the millisecond; tests/bench/pin_alerts.py writes them anew."""
-    recording = read(folder)
     said = [
         [rfc3339_from_ms(emission.at_ms), emission.kind.value, emission.state.value]
-        for emission in play(recording, Pipeline(recording.premise))
+        for emission in said_of(folder)
         if isinstance(emission, AlertChange) and emission.state is not AlertState.PENDING
     ]
     assert PINNED[folder.name] == said

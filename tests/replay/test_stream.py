@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from monitor.ferment.pipeline import Analysis
-from monitor.replay.archive import played
+from monitor.ferment.emission import Emission
 from monitor.replay.recording import read
+from monitor.replay.telling import json_line
 from monitor.units import MS_PER_HOUR, Quantity, ms_from_rfc3339
 
 DATA = Path(__file__).parents[2] / "replay_data"
@@ -22,12 +23,12 @@ ALERTS = {"finished", "stalled", "refermenting", "temperature_low", "temperature
 
 
 @pytest.fixture(scope="module")
-def streams() -> dict[str, list[dict[str, Any]]]:
-    """The objects of each stream, forecasts included."""
+def streams(said_of: Callable[[Path], list[Emission]]) -> dict[str, list[dict[str, Any]]]:
+    """The objects of each stream, forecasts included, read back from its lines."""
     found = {}
     for name in NAMES:
-        replay = played(DATA / name, Analysis(), json=True, forecasts=True)
-        found[name] = [json.loads(line) for _, line in replay.lines]
+        lines = (json_line(name, emission) for emission in said_of(DATA / name))
+        found[name] = [json.loads(line) for line in lines if line is not None]
     return found
 
 
