@@ -183,13 +183,13 @@ def _plan(
 def session(rng: Generator) -> Plan:
     """Session mead, 1.035 to 1.050."""
     gravity = rng.uniform(1.035, 1.050)
-    return _plan(rng, MustKind.HONEY, gravity, _honey(rng, gravity, (0.06, 0.18)), (3.5, 13.0))
+    return _plan(rng, MustKind.HONEY, gravity, _honey(rng, gravity, (0.06, 0.18)), (2.5, 9.0))
 
 
 def strong(rng: Generator) -> Plan:
     """Mead of 1.080 to 1.120, well fed, with a yeast that can."""
     gravity = rng.uniform(1.080, 1.120)
-    plan = _plan(rng, MustKind.HONEY, gravity, _honey(rng, gravity, (0.18, 0.34)), (7.0, 20.0))
+    plan = _plan(rng, MustKind.HONEY, gravity, _honey(rng, gravity, (0.18, 0.34)), (5.0, 14.0))
     # 131 times the drop is the trade's quick rule for alcohol (common practice)
     needed = 131.0 * (gravity - 0.99)
     tolerance = max(plan.tolerance_abv, needed + rng.uniform(-0.5, 2.5))
@@ -214,13 +214,13 @@ def wort(rng: Generator) -> Plan:
 def cider(rng: Generator) -> Plan:
     """Apple must, 1.045 to 1.060."""
     gravity = rng.uniform(1.045, 1.060)
-    return _plan(rng, MustKind.FRUIT, gravity, _fruit(rng, gravity), (4.0, 17.0))
+    return _plan(rng, MustKind.FRUIT, gravity, _fruit(rng, gravity), (3.0, 11.0))
 
 
 def country(rng: Generator) -> Plan:
     """Sugar and water with a little nutrient, 1.050 to 1.085."""
     gravity = rng.uniform(1.050, 1.085)
-    return _plan(rng, MustKind.SUGAR, gravity, _washed(rng, gravity), (5.0, 14.0))
+    return _plan(rng, MustKind.SUGAR, gravity, _washed(rng, gravity), (4.0, 10.0))
 
 
 def _any(rng: Generator) -> Plan:
@@ -249,7 +249,7 @@ def long_tail(rng: Generator) -> Plan:
         grams_l=points * GRAMS_PER_POINT,
         uptake=0.08,
         # from nearly constant pace to the end up to a long exponential
-        half_g_l=math.exp(rng.uniform(math.log(0.4), math.log(15.0))),
+        half_g_l=math.exp(rng.uniform(math.log(0.4), math.log(10.0))),
         waits_for_g_l=rng.uniform(1.0, 15.0),
     )
     quick = plan.wort.sugars[:2]
@@ -266,7 +266,7 @@ def cold_slow(rng: Generator) -> Plan:
     room = _room(rng, (10.5, 14.5))
     strain = replace(plan.strain, coldest_c=rng.uniform(0.5, 3.0), sleeps_below_c=rng.uniform(3.0, 6.5))
     return replace(
-        plan, room=room, strain=strain, start_c=room.mean_c + rng.uniform(-1, 4), fast_days=rng.uniform(9, 22)
+        plan, room=room, strain=strain, start_c=room.mean_c + rng.uniform(-1, 4), fast_days=rng.uniform(7, 16)
     )
 
 
