@@ -16,7 +16,7 @@ from monitor.replay.telling import json_line
 from monitor.units import MS_PER_HOUR, Quantity, ms_from_rfc3339
 
 DATA = Path(__file__).parents[2] / "replay_data"
-NAMES = ("session-52", "cold-stall-58", "restarts-43")
+NAMES = ("session-43", "cold-stall-58", "restarts-50")
 PHASES = {"unknown", "lag", "active", "slowing", "finished", "stalled", "refermenting"}
 ALERTS = {"finished", "stalled", "refermenting", "temperature_low", "temperature_high", "sensor_silent",
           "nutrient_due", "infusion_due"}  # fmt: skip
