@@ -61,7 +61,7 @@ def played(folder: Path, analysis: Analysis, *, json: bool, forecasts: bool) -> 
     """Replay one folder into lines."""
     faults = RowFaults()
     try:
-        recording = read(folder)
+        recording = read(folder, with_truth=False)
         emissions = _wanted(play(recording, Pipeline(recording.premise, analysis), faults), forecasts)
         if json:
             lines = tuple(_json_lines(recording, emissions))

@@ -201,9 +201,10 @@ def _measured(quantity_text: str, value_text: str, unit: str) -> tuple[Quantity,
     return quantity, value
 
 
-def read(folder: Path) -> Recording:
+def read(folder: Path, *, with_truth: bool = True) -> Recording:
     """Open the recording in a folder; its rows are not read yet.
 
+    A replay leaves the truth out, so that nothing in it, not even a fault, can change what is said.
     Raises RecordingError, with a hint, where the folder is no recording.
     """
     batch, rows = folder / BATCH_FILE, folder / READINGS_FILE
@@ -219,7 +220,7 @@ def read(folder: Path) -> Recording:
         raise RecordingError(
             f"{batch} cannot be read: {fault}", hint="Mend the TOML; only name and pitched_at are required."
         ) from fault
-    sheet = sheet_from(table, str(batch))
+    sheet = sheet_from(table, str(batch), with_truth=with_truth)
     name = folder.resolve().name
 
     def lines() -> AbstractContextManager[IO[str]]:

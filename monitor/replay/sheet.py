@@ -129,9 +129,10 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def sheet_from(cells: Mapping[str, Any], file: str) -> Sheet:
+def sheet_from(cells: Mapping[str, Any], file: str, *, with_truth: bool = True) -> Sheet:
     """The sheet in a parsed `batch.toml`; `file` is for complaints.
 
+    Without the truth, what stands under `[truth]` is not even looked at.
     Raises RecordingError that names the key, its value and what is allowed.
     """
     top = _Table(cells, file)
@@ -156,7 +157,8 @@ def sheet_from(cells: Mapping[str, Any], file: str) -> Sheet:
     )
     entries = [_entry(row) for row in top.tables("events")]
     entries.sort(key=lambda entry: entry.at_ms)
-    return Sheet(title, premise, tuple(entries), _truth(top.table("truth")))
+    truth = _truth(top.table("truth")) if with_truth else Truth()
+    return Sheet(title, premise, tuple(entries), truth)
 
 
 def _entry(row: _Table) -> JournalEntry:

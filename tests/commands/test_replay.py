@@ -93,6 +93,21 @@ def test_a_recording_that_cannot_be_read_does_not_stop_the_others(recordings: Pa
         assert result.stdout
 
 
+def test_a_faulty_truth_stops_the_score_but_not_the_replay(recordings: Path, tmp_path: Path) -> None:
+    """The replay does not read it."""
+    folder = tmp_path / "wort-5"
+    shutil.copytree(recordings / "wort-5", folder)
+    sheet = (folder / "batch.toml").read_text().replace("[truth]", '[truth]\nrefermenting_lost = "no"')
+    (folder / "batch.toml").write_text(sheet)
+    replay = CliRunner().invoke(replay_command, [str(folder), "--format", "jsonl"])
+    untouched = CliRunner().invoke(replay_command, [str(recordings / "wort-5"), "--format", "jsonl"])
+    assert replay.exit_code == 0
+    assert replay.stdout == untouched.stdout
+    scored = CliRunner().invoke(score_command, [str(folder)])
+    assert scored.exit_code == 2
+    assert "truth.refermenting_lost" in scored.stderr
+
+
 def test_a_folder_without_recordings_is_refused(tmp_path: Path) -> None:
     """The complaint says what a recording is."""
     result = CliRunner().invoke(replay_command, [str(tmp_path)])
