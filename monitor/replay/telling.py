@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
 
 from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast, Interval, PhaseChange
 from monitor.replay.recording import Recording, RowFaults
-from monitor.units import MS_PER_DAY, datetime_from_ms, rfc3339_from_ms
+from monitor.units import MS_PER_DAY, MS_PER_SECOND, datetime_from_ms, rfc3339_from_ms
 
 TEXT_WIDTH: Final = 110
 INDENT: Final = 48
@@ -31,12 +31,17 @@ def object_of(name: str, emission: Emission) -> dict[str, Any] | None:
                 "type": "forecast",
                 **start,
                 "final_gravity": _percentiles(emission.final_gravity_sg, lambda sg: round(sg, 5)),
-                "finish_at": _percentiles(emission.finish_at_ms, lambda ms: rfc3339_from_ms(round(ms))),
+                "finish_at": _percentiles(emission.finish_at_ms, _whole_second),
             }
     return None
 
 
-def _percentiles(interval: Interval, show: Any) -> dict[str, Any]:
+def _whole_second(at_ms: float) -> str:
+    # a forecast to the millisecond would pretend to know more than it does
+    return rfc3339_from_ms(round(at_ms / MS_PER_SECOND) * MS_PER_SECOND)
+
+
+def _percentiles(interval: Interval, show: Callable[[float], Any]) -> dict[str, Any]:
     given = {"p05": interval.p05, "p50": interval.p50, "p95": interval.p95}
     return {name: None if value is None else show(value) for name, value in given.items()}
 
