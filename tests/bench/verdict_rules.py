@@ -86,7 +86,7 @@ def slope_rule(recording: Recording) -> Told:
         level = float(np.median(y[-24:]))
         if start - level < BEGUN_POINTS:
             continue
-        if level > guess + 5.0:
+        if level > guess + 5.0 and not finished:
             if slope > -0.3:
                 stalled.append(now)
         elif slope > -0.3:
@@ -106,5 +106,6 @@ def day_rule(hours: np.ndarray, gravity_sg: np.ndarray, attainable_sg: float, pi
     finished = at[(fall < 0.5) & begun & (above <= 5.0)]
     stalled = at[(fall < 0.3) & (fall > -1.0) & begun & (above > 5.0)]
     after = finished[0] if len(finished) else FOR_EVER_MS
+    stalled = stalled[stalled < after]  # after its end a ferment is sweetened, not stalled
     refermenting = at[(fall > 0.25) & (at > after + MS_PER_DAY)]
     return _told(finished=finished.tolist(), stalled=stalled.tolist(), refermenting=refermenting.tolist())
