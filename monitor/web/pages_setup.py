@@ -14,7 +14,7 @@ from monitor.web.forms import Form, number
 from monitor.web.frame import Frame
 from monitor.web.gather import sensor_views
 from monitor.web.sheet_form import choices, filled, sheet_of
-from monitor.web.tuning import KNOBS, tried
+from monitor.web.tuning import knobs, tried
 
 REFUSED_SHOWN: Final = 20
 PAYLOAD_SHOWN: Final = 160
@@ -109,10 +109,11 @@ class SetupPages:
         """What other thresholds would have said so far."""
         ports = self.frame.ports
         sheet = ports.store.batches.get(request.path_params["slug"])
-        present = {knob.name: knob.read(ports.analysis) for knob in KNOBS}
+        every = knobs(ports.analysis)
+        present = {knob.name: knob.value for knob in every}
         wished = {
             knob.name: number(request.query_params[knob.name], knob.label)
-            for knob in KNOBS
+            for knob in every
             if request.query_params.get(knob.name)
         }
         changed = {name: value for name, value in wished.items() if value != present[name]}
@@ -120,8 +121,7 @@ class SetupPages:
             request,
             "tune.html",
             sheet=sheet,
-            knobs=KNOBS,
-            present=present,
+            knobs=every,
             wished={**present, **wished},
             told=tried(ports, sheet.slug, changed) if wished else None,
             changed=changed,

@@ -114,7 +114,8 @@ class Broadcast:
             self._readers.add(reader)
             last_id = self._last_id
         try:
-            yield f"retry: {RETRY_MS}\n\n".encode()
+            # an id without an event only sets what comes back as Last-Event-ID
+            yield f"retry: {RETRY_MS}\nid: {last_id}\n\n".encode()
             if last_event_id is not None and last_event_id != last_id:
                 yield Message(EVERYTHING, last_id, {}).encoded()
             while True:

@@ -19,13 +19,8 @@ TRUE = -1.0 + 51.0 / (1.0 + np.exp(0.05 * (HOURS - 70.0)))
 
 
 def evidence_of(**values: float) -> Evidence:
-    given = {
-        "final_p05": -3.0,
-        "final_p50": -1.0,
-        "final_p95": 1.0,
-        "fallen_points": 50.0,
-        "epoch_hours": 240.0,
-    }
+    given = {"final_p05": -3.0, "final_p50": -1.0, "final_p95": 1.0}
+    given |= {"fallen_points": 50.0, "epoch_hours": 240.0}
     return Evidence(NOW_H * MS_PER_HOUR, **{**given, **values})
 
 
@@ -54,9 +49,9 @@ def test_the_curve_begins_where_sugar_went_in() -> None:
 
 
 @pytest.mark.parametrize(
-    "values",
-    [{"final_p50": math.nan}, {"fallen_points": 2.0}, {"fallen_points": math.nan}, {"epoch_hours": 10.0}],
+    ("name", "value"),
+    [("final_p50", math.nan), ("fallen_points", 2.0), ("fallen_points", math.nan), ("epoch_hours", 10.0)],
 )
-def test_too_little_gives_no_curve(values: dict[str, float]) -> None:
+def test_too_little_gives_no_curve(name: str, value: float) -> None:
     """Without a forecast, a fall, or hours enough since the last sugar nothing is drawn."""
-    assert fitted_curve(TIMES, noisy(TRUE), evidence_of(**values)) is None
+    assert fitted_curve(TIMES, noisy(TRUE), evidence_of(**{name: value})) is None

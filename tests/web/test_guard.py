@@ -152,7 +152,7 @@ def test_every_answer_has_the_safe_headers(visit: Visit, path: str) -> None:
     assert policy["script-src"] == "'self'"
     assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cache-control"] == "no-store"
 
 

@@ -11,7 +11,7 @@ from monitor.ferment.event import JournalKind
 from monitor.ferment.pipeline import Analysis
 from monitor.units import MS_PER_DAY
 from monitor.web.history import REMEMBERED, Past, tell
-from monitor.web.tuning import KNOBS, tried, tuned
+from monitor.web.tuning import knobs, tried, tuned
 
 from .rooms import PITCHED_MS, Cellar, a_sheet, readings_of
 
@@ -57,19 +57,19 @@ def test_history_is_computed_once_until_something_changes(busy: Cellar) -> None:
 def test_a_longer_dwell_tells_later(done: Cellar) -> None:
     """With two more days of patience the finish is told two days later, or not yet; nothing is kept."""
     before = done.store.alerts.listed()
-    present, other = tried(done.ports(), SLUG, {"finished_dwell": 54.0})
+    present, other = tried(done.ports(), SLUG, {"finished_dwell": Analysis().alerts.finished_dwell + 48.0})
     at = [next(a.fired_ms for a in one.alerts if a.kind is AlertKind.FINISHED) for one in (present, other)]
     assert at[1] - at[0] == 2 * MS_PER_DAY
     assert done.store.alerts.listed() == before
 
 
 def test_thresholds_that_are_none_are_refused() -> None:
-    """An unknown threshold and one out of range are named; each knob reads what it sets."""
+    """An unknown threshold and one out of range are named; each sets itself alone."""
     with pytest.raises(InputError, match="'patience'"):
         tuned(Analysis(), {"patience": 1.0})
     with pytest.raises(InputError, match="finished_dwell"):
-        tuned(Analysis(), {"finished_dwell": 1_000.0})
-    for knob in KNOBS:
-        middle = (knob.low + knob.high) / 2
-        assert knob.low <= knob.read(Analysis()) <= knob.high
-        assert knob.read(tuned(Analysis(), {knob.name: middle})) == middle
+        tuned(Analysis(), {"finished_dwell": -1.0})
+    before = {knob.name: knob.value for knob in knobs(Analysis())}
+    for knob in knobs(Analysis()):
+        after = {one.name: one.value for one in knobs(tuned(Analysis(), {knob.name: knob.highest / 2}))}
+        assert after == {**before, knob.name: knob.highest / 2}

@@ -28,7 +28,7 @@ def test_a_message_from_another_thread_reaches_every_reader() -> None:
         broadcast = Broadcast()
         streams = [broadcast.events(None, None) for _ in range(2)]
         for stream in streams:
-            assert await heard(stream, 1) == [b"retry: 2000\n\n"]
+            assert await heard(stream, 1) == [b"retry: 2000\nid: \n\n"]
         assert broadcast.reader_count == 2
         thread = threading.Thread(target=lambda: [broadcast.publish("batch", str(n), {}) for n in (1, 2)])
         thread.start()

@@ -73,7 +73,12 @@ function soon() {
 function listen() {
   if (source) source.close();
   source = new EventSource(path);
-  source.onopen = () => { retry = 1000; say(`Live, ${clockOf(Date.now())}`); html.dataset.stream = "open"; };
+  source.onopen = () => {
+    retry = 1000;
+    say(`Live, ${clockOf(Date.now())}`);
+    if (html.dataset.stream === "lost") soon();
+    html.dataset.stream = "open";
+  };
   source.onerror = () => {
     say("Not live; trying again");
     html.dataset.stream = "lost";
