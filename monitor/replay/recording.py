@@ -122,7 +122,7 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
                     cells[place].strip() for place in layout.wanted
                 )
                 if text != last_text:  # several sensors often share a time
-                    last_ms = ms_from_rfc3339(text)
+                    last_ms = _moment(text)
                     last_text = text
                 quantity, value = _measured(quantity_text, value_text, unit)
                 if not sensor:
@@ -130,8 +130,8 @@ def parsed(lines: Iterable[str], name: str, faults: RowFaults) -> Iterator[Readi
                 known_ms = last_ms
                 if layout.received is not None and len(cells) > layout.received:
                     received_text = cells[layout.received].strip()
-                    known_ms = ms_from_rfc3339(received_text) if received_text else last_ms
-            except (ValueError, OverflowError, csv.Error) as fault:
+                    known_ms = _moment(received_text) if received_text else last_ms
+            except (ValueError, csv.Error) as fault:
                 faults.note(line_number, str(fault))
                 continue
             if arrived_ms is None or known_ms > arrived_ms:
@@ -184,6 +184,13 @@ def _cells(line: str) -> list[str]:
     return line.split(",")
 
 
+def _moment(text: str) -> int:
+    try:
+        return ms_from_rfc3339(text)
+    except (ValueError, OverflowError):
+        raise ValueError(f"{text!r} is no time with an offset") from None
+
+
 def _measured(quantity_text: str, value_text: str, unit: str) -> tuple[Quantity, float]:
     try:
         quantity, convert = UNITS[quantity_text, unit]
@@ -192,10 +199,16 @@ def _measured(quantity_text: str, value_text: str, unit: str) -> tuple[Quantity,
         if not known:
             raise ValueError(f"no quantity is called {quantity_text!r}") from None
         raise ValueError(f"{quantity_text} in {unit!r}; it may be in {' or '.join(known)}") from None
-    given = float(value_text)
-    if "_" in value_text or not math.isfinite(given):
+    try:
+        given = math.nan if "_" in value_text else float(value_text)
+    except ValueError:
+        given = math.nan
+    if not math.isfinite(given):
         raise ValueError(f"{value_text!r} is no measured value")
-    value = convert(given)
+    try:
+        value = convert(given)
+    except OverflowError:
+        value = math.inf
     if not math.isfinite(value):
         raise ValueError(f"{value_text} {unit} is out of any range")
     return quantity, value
