@@ -6,6 +6,7 @@ pipelines; timers only leave a mark that something is due; the courier has threa
 
 from __future__ import annotations
 
+import itertools
 import logging
 import random
 import threading
@@ -19,20 +20,25 @@ from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_J
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor.clock import Clock, SystemClock
-from monitor.errors import CarboydError, StoreUnavailableError
-from monitor.ferment.emission import Emission
+from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
+from monitor.ferment.emission import Emission, Severity
 from monitor.ferment.pipeline import Snapshot
 from monitor.intake import Intake
 from monitor.notify.channels import Target, channels_of
 from monitor.notify.delivery import Courier, CourierPolicy
-from monitor.notify.notice import RepeatPolicy
+from monitor.notify.notice import Notice, RepeatPolicy
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.broker import EmbeddedBroker
 from monitor.sensors.mqtt import Subscriber
 from monitor.settings import Loaded
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
+from monitor.units import MS_PER_DAY
 from monitor.watch import Watch, WatchPolicy
+from monitor.web.app import create_app
+from monitor.web.ports import Ports, TriedNotice
+from monitor.web.server import WebServer, serve
+from monitor.web.stream import Broadcast
 
 logger = logging.getLogger(__name__)
 
@@ -42,6 +48,9 @@ TAKE_WAIT_S: Final = 0.1
 DRAIN_S: Final = 2.0
 """How long a stop goes on storing what has arrived; the rest waits at the broker."""
 STORE_RETRY_S: Final = (0.5, 30.0)
+KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
+"""How long settled deliveries and ended silences are kept."""
+TEST_NOTICE: Final = Notice("A test notice from carboyd", "This channel works.", Severity.NOTE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +106,8 @@ class Daemon:
         targets = [
             Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
         ]
-        channels = channels_of(targets)
-        self._channels = [target.name for target in targets]
+        self._channels = channels_of(targets)
+        names = [target.name for target in targets]
         decoder = settings.decoder
         if loaded.settings.store.url is None:
             loaded.data_dir.mkdir(parents=True, exist_ok=True)
@@ -112,18 +121,22 @@ class Daemon:
         )
         self.courier = Courier(
             self.store,
-            channels,
+            self._channels,
             now_ms=self._clock.now_ms,
             share=random.random,
             policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
         )
         self.watch = Watch(
             self.store,
-            WatchPolicy(settings.analysis, tuple(self._channels), settings.mqtt.publish_prefix),
+            WatchPolicy(settings.analysis, tuple(names), settings.mqtt.publish_prefix),
             publish=lambda topic, payload: self._publish(topic, payload),
             told=self.courier.wake,
             heard=heard,
+            touched=self._touched,
         )
+        self._broadcast = Broadcast()
+        self._shown = itertools.count(1)
+        self.web = self._page(loaded)
         self._intake = Intake(self.store, decoder, self.subscriber)
         self._scheduler = self._timers()
         self._worker = threading.Thread(target=self._run, name="worker", daemon=True)
@@ -134,15 +147,21 @@ class Daemon:
         """Start the parts, from the ground up; raises ConfigurationError where the broker cannot listen."""
         if self.broker is not None:
             self.broker.start()
-        self.store.outbox.drop_channels_but(self._channels, at_ms=self._clock.now_ms())
+        self.store.outbox.drop_channels_but(
+            [channel.name for channel in self._channels], at_ms=self._clock.now_ms()
+        )
         self.watch.rebuild(self._clock.now_ms())
         self.courier.start()
         self._worker.start()
         self.subscriber.start()
         self._scheduler.start()
+        if self.web is not None:
+            self.web.start()
 
     def stop(self) -> None:
         """Drain and stop, in reverse; what has not been stored was not acknowledged and comes again."""
+        if self.web is not None:
+            self.web.stop()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
         self._stopping.set()
@@ -153,6 +172,23 @@ class Daemon:
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
+
+    def _page(self, loaded: Loaded) -> WebServer | None:
+        section = loaded.settings.web
+        if not section.enabled:
+            return None
+        options = section.value(loaded.settings.display.units)
+        ports = Ports(
+            store=self.store,
+            now_ms=self._clock.now_ms,
+            broadcast=self._broadcast,
+            snapshots=lambda: self.watch.snapshots,
+            phases=self.watch.phases,
+            changed=lambda _slug: self._chores.mark("changes"),
+            test_notice=self._try_channels,
+            analysis=loaded.settings.analysis,
+        )
+        return serve(create_app(ports, options), self._broadcast, options.host, options.port)
 
     @property
     def failure(self) -> BaseException | None:
@@ -209,11 +245,14 @@ class Daemon:
         try:
             if chore == "changes" and self.watch.catch_up(now_ms):
                 self._intake.reload_calibrations()
-            elif chore == "tick" and self._all_heard():
-                self.watch.tick(now_ms)
-            elif chore == "tidy":
-                self.store.tidy()
+            elif chore == "tick":
                 self.subscriber.revive()
+                if self._all_heard():
+                    self.watch.tick(now_ms)
+            elif chore == "tidy":
+                self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
+                self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
+                self.store.tidy()
         except StoreUnavailableError as error:
             logger.warning("%s waits: %s", chore, error)
             self._chores.mark(chore)
@@ -224,6 +263,20 @@ class Daemon:
         state = self.subscriber.state
         before, self._connected_before = self._connected_before, state.connected
         return before and state.connected and not state.waiting
+
+    def _touched(self, slug: str) -> None:
+        self._broadcast.publish("batch", f"{self._clock.now_ms()}-{next(self._shown)}", {"batch": slug})
+
+    def _try_channels(self) -> list[TriedNotice]:
+        """Send a test notice to every channel, past the outbox: the answer is wanted now."""
+        tried = []
+        for channel in self._channels:
+            try:
+                channel.send(TEST_NOTICE)
+                tried.append(TriedNotice(channel.name))
+            except DeliveryError as error:
+                tried.append(TriedNotice(channel.name, str(error)))
+        return tried
 
     def _publish(self, topic: str, payload: bytes) -> None:
         self.subscriber.publish(topic, payload, retain=True)

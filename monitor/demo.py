@@ -116,7 +116,11 @@ def settings_in(folder: Path, port: int) -> Loaded:
     config = folder / "carboyd.toml"
     config.write_text(f'[store]\nurl = "{url}"\n', encoding="utf-8")
     settings = Settings.model_validate(
-        {"mqtt": {"broker": "embedded", "port": port or free_port()}, "store": {"url": url}}
+        {
+            "mqtt": {"broker": "embedded", "port": port or free_port()},
+            "store": {"url": url},
+            "web": {"port": 0},
+        }
     )
     return Loaded(settings, config, folder)
 

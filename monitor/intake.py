@@ -7,17 +7,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+from monitor.batch.sheet import HAND_PREFIX
 from monitor.errors import PayloadError
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import time_plausible
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.calibration import Calibration
+from monitor.sensors.intake import POSSIBLE
 from monitor.sensors.payload import Decoder
 from monitor.store.base import Store
 from monitor.store.values import Refused
 from monitor.units import Quantity
 
 logger = logging.getLogger(__name__)
+
 
 class Wire(Protocol):
     """What messages come from."""
@@ -95,6 +98,9 @@ class Intake:
         for fault in decoded.faults:
             self._refuse(arrival, fault, refused)
         for reading in decoded.readings:
+            if reading.sensor.startswith(HAND_PREFIX):
+                self._refuse(arrival, _not_by_hand(reading.sensor), refused)
+                continue
             readings.append(reading)
             if reading.quantity is Quantity.ANGLE:
                 derived = self.gravity_of(reading)
@@ -109,7 +115,10 @@ class Intake:
                 valid = calibration
         if valid is None:
             return None
+        low_sg, high_sg = POSSIBLE[Quantity.GRAVITY]
         gravity_sg = valid.gravity_sg(angle.value)
+        if not low_sg <= gravity_sg <= high_sg:
+            return None  # far outside what was calibrated a polynomial says anything; the angle is kept
         return replace(angle, quantity=Quantity.GRAVITY, value=gravity_sg)
 
     def _refuse(self, arrival: Arrival, error: PayloadError, refused: list[Refused]) -> None:
@@ -119,6 +128,15 @@ class Intake:
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
             logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, error)
+
+
+def _not_by_hand(sensor: str) -> PayloadError:
+    return PayloadError(
+        f"a sensor called {sensor!r} would pass for hand samples",
+        kind="sensor",
+        field="sensor",
+        hint=f"no sensor's name may begin with {HAND_PREFIX!r}",
+    )
 
 
 def rederive(store: Store, calibration: Calibration, until_ms: int | None, at_ms: int) -> int:

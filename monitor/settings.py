@@ -35,6 +35,7 @@ from monitor.settings_sections import (
     ObjectSettings,
     StoreSettings,
     ThresholdsSection,
+    WebSection,
 )
 
 ENVIRONMENT_PREFIX: Final = "CARBOYD_"
@@ -63,6 +64,7 @@ class Settings(BaseSettings):
     numbers: tuple[NumberSettings, ...] = ()
     store: StoreSettings = StoreSettings()
     notify: NotifySettings = NotifySettings()
+    web: WebSection = WebSection()
     display: DisplaySettings = DisplaySettings()
     thresholds: ThresholdsSection = Field(default_factory=ThresholdsSection)
     alerts: AlertPolicySection = Field(default_factory=AlertPolicySection)

@@ -32,6 +32,7 @@ from monitor.sensors.mapping import (
 )
 from monitor.sensors.payload import NATIVE_TOPICS
 from monitor.units import Quantity
+from monitor.web.options import DEFAULT_PORT, UnitSystem, WebSettings
 
 EMBEDDED_PORT: Final = 18830
 """Port of the embedded broker: not 1883, so that it never stands in a real broker's way."""
@@ -200,6 +201,37 @@ class NotifySettings(Section):
         if twice:
             raise ValueError(f"channel names must differ; given twice: {', '.join(twice)}")
         return self
+
+
+class WebSection(Section):
+    """The page."""
+
+    enabled: bool = True
+    host: str = "127.0.0.1"
+    port: int = Field(DEFAULT_PORT, ge=0, le=65535)
+    password_hash: SecretStr | None = None
+    tokens: tuple[SecretStr, ...] = ()
+    time_zone: str = ""
+    allowed_hosts: tuple[str, ...] = ()
+    secure_cookies: bool = False
+
+    @model_validator(mode="after")
+    def _safe(self) -> WebSection:
+        _tried(self.value("metric").check)
+        return self
+
+    def value(self, units: str) -> WebSettings:
+        """What the page takes."""
+        return WebSettings(
+            host=self.host,
+            port=self.port,
+            password_hash=None if self.password_hash is None else self.password_hash.get_secret_value(),
+            tokens=tuple(token.get_secret_value() for token in self.tokens),
+            units=UnitSystem(units),
+            time_zone=self.time_zone,
+            allowed_hosts=self.allowed_hosts,
+            secure_cookies=self.secure_cookies,
+        )
 
 
 class DisplaySettings(Section):

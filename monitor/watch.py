@@ -16,10 +16,10 @@ from typing import Final
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
 from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
-from monitor.ferment.event import Event, Reading, Tick
+from monitor.ferment.event import Event, JournalEntry, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
 from monitor.store.base import Store
-from monitor.store.values import Change, ChangeKind
+from monitor.store.values import Change, ChangeKind, StoredStanding
 from monitor.units import MS_PER_MINUTE
 
 logger = logging.getLogger(__name__)
@@ -39,8 +39,9 @@ class Watched:
     sheet: Sheet
     pipeline: Pipeline
     journal_seen: int = 0
-    samples_position: int = 0
-    published_ms: int | None = None
+    samples_seen: int = 0
+    shown: Snapshot | None = None
+    phases: list[PhaseChange] = field(default_factory=list)
     late: list[tuple[int, AlertChange]] = field(default_factory=list)
     """Firing since long before it was found out, with the time from which it is held back."""
 
@@ -65,13 +66,17 @@ class Watch:
         publish: Publish,
         told: Callable[[], None] = lambda: None,
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
+        touched: Callable[[str], None] = lambda _slug: None,
     ) -> None:
-        """`told` is called when there is something for the courier, `heard` for everything that is said."""
+        """`told` is called when there is something for the courier, `heard` for everything that is said,
+        `touched` when a batch has got something new to see.
+        """
         self._store = store
         self._policy = policy
         self._publish = publish
         self._told = told
         self._heard = heard
+        self._touched = touched
         self._batches: dict[str, Watched] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
         self._change_position = 0
@@ -79,7 +84,13 @@ class Watch:
     @property
     def snapshots(self) -> dict[str, Snapshot]:
         """Where each open batch stands, by slug."""
-        return {slug: watched.pipeline.snapshot for slug, watched in list(self._batches.items())}
+        batches = list(self._batches.items())
+        return {slug: watched.shown for slug, watched in batches if watched.shown is not None}
+
+    def phases(self, slug: str) -> tuple[PhaseChange, ...]:
+        """The phases of an open batch so far, oldest first; may be called from any thread."""
+        watched = self._batches.get(slug)
+        return () if watched is None else tuple(watched.phases)
 
     def rebuild(self, now_ms: int) -> None:
         """Fold all that the store holds of the open batches; only what is still true is told."""
@@ -96,15 +107,16 @@ class Watch:
             for slug in self._owners.get(reading.sensor, ()):
                 self._step(slug, reading, now_ms)
                 touched.add(slug)
+        self._show(touched)
         for slug in touched:
-            self._show(slug)
+            self._touched(slug)
 
     def tick(self, now_ms: int) -> None:
         """Time has passed, and everything that has arrived by now has been admitted."""
         for slug in list(self._batches):
             self._step(slug, Tick(now_ms), now_ms)
             self._tell_what_held(slug, now_ms)
-            self._show(slug)
+        self._show(self._batches)
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
@@ -143,16 +155,19 @@ class Watch:
         self._batches[sheet.slug] = watched
         said: list[Emission] = []
         for event in self._store.batches.events(sheet.slug):
+            self._count(watched, event)
             said += watched.pipeline.step(event)
-        self._mark_seen(watched)
+        watched.phases = [emission for emission in said if isinstance(emission, PhaseChange)]
         self._record_history(sheet.slug, watched, said, now_ms)
-        self._show(sheet.slug)
+        self._show([sheet.slug])
+        self._touched(sheet.slug)
 
     def _close(self, slug: str, now_ms: int) -> None:
         if self._batches.pop(slug, None) is None:
             return
         for alert in self._store.alerts.listed(batch=slug, only_firing=True):
             self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="the batch was ended")
+        self._store.standings.drop(slug)
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
 
@@ -183,24 +198,22 @@ class Watch:
         watched = self._batches.get(slug)
         if watched is None:
             return
-        journal = self._store.batches.journal(slug)
+        fresh: list[Event] = list(self._store.batches.journal(slug)[watched.journal_seen :])
         samples = self._store.readings.read([watched.sheet.hand_sensor])
-        fresh: list[Event] = list(journal[watched.journal_seen :])
-        fresh += [
-            reading
-            for reading, position in zip(samples.readings(), samples.position.tolist(), strict=True)
-            if position > watched.samples_position
-        ]
-        self._mark_seen(watched)
+        fresh += list(samples.readings())[watched.samples_seen :]
         for event in sorted(fresh, key=lambda event: event.at_ms):
+            self._count(watched, event)
             self._step(slug, event, now_ms)
-        watched.published_ms = None  # a look at a note may fall on a moment that was shown already
-        self._show(slug)
+        self._show([slug])
+        self._touched(slug)
 
-    def _mark_seen(self, watched: Watched) -> None:
-        watched.journal_seen = len(self._store.batches.journal(watched.sheet.slug))
-        samples = self._store.readings.read([watched.sheet.hand_sensor])
-        watched.samples_position = int(samples.position[-1]) if len(samples) else 0
+    @staticmethod
+    def _count(watched: Watched, event: Event) -> None:
+        """Remember how far journal and hand samples have been taken in."""
+        if isinstance(event, JournalEntry):
+            watched.journal_seen += 1
+        elif isinstance(event, Reading) and event.sensor == watched.sheet.hand_sensor:
+            watched.samples_seen += 1
 
     def _step(self, slug: str, event: Event, now_ms: int) -> None:
         watched = self._batches.get(slug)
@@ -209,6 +222,7 @@ class Watch:
         for emission in watched.pipeline.step(event):
             self._heard(slug, emission)
             if isinstance(emission, PhaseChange):
+                watched.phases.append(emission)
                 logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
             elif isinstance(emission, AlertChange):
                 self._take_alert(slug, watched, emission, now_ms)
@@ -239,15 +253,23 @@ class Watch:
         if told:
             self._told()
 
-    def _show(self, slug: str) -> None:
-        watched = self._batches.get(slug)
-        if watched is None:
-            return
-        snapshot = watched.pipeline.snapshot
-        if snapshot.at_ms == watched.published_ms:
-            return
-        watched.published_ms = snapshot.at_ms
-        self._publish(self._topic(slug, "state"), _json(standing_document(watched.sheet, snapshot)))
+    def _show(self, slugs: Iterable[str]) -> None:
+        """Publish and keep where these batches stand, if they have been looked at since."""
+        fresh: list[StoredStanding] = []
+        for slug in slugs:
+            watched = self._batches.get(slug)
+            if watched is None:
+                continue
+            snapshot = watched.pipeline.snapshot
+            if watched.shown is not None and snapshot.evidence is watched.shown.evidence:
+                continue  # evidence is measured anew at every look
+            watched.shown = snapshot
+            document = standing_document(watched.sheet, snapshot)
+            self._publish(self._topic(slug, "state"), _json(document))
+            fresh.append(StoredStanding(slug, snapshot.at_ms, document))
+            self._touched(slug)
+        if fresh:
+            self._store.standings.put(fresh)
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"

@@ -27,6 +27,7 @@ FLOORS = [
     {"daemon", "watch", "intake", "clock", "demo"},
     {"commands"},
     {"cli"},
+    {"__main__"},
 ]
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 

@@ -75,6 +75,8 @@ def demo_command(days: float, seconds: float, port: int, folder: Path | None) ->
     )
     floats = Floats(scenario, clock, link, prefix)
     floats.start()
+    if daemon.web is not None:
+        click.echo(f"The page: {daemon.web.address} (while the demo runs)")
     try:
         _show_until(daemon, clock, screen, scenario, start_ms + int(days * MS_PER_DAY))
     except KeyboardInterrupt:

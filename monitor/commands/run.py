@@ -84,9 +84,10 @@ def greeting(loaded: Loaded, daemon: Daemon) -> list[str]:
         keeps = (
             "This broker keeps nothing while it is down: for real batches configure Mosquitto (see README)."
         )
+    page = "" if daemon.web is None else f"; the page is at {daemon.web.address}"
     return [
         where,
-        f"Data lies in {daemon.store.location}",
+        f"Data lies in {daemon.store.location}{page}",
         f"Point a sensor at it: publish SenML (RFC 8428) to {first}/<sensor>, for example",
         f"  mosquitto_pub -h {mqtt.host} -p {port} -q 1 -t {first}/float-a -m '{EXAMPLE}'",
         keeps,

@@ -29,6 +29,7 @@ from monitor.store.values import (
     Silence,
     StoredAlert,
     StoredCalibration,
+    StoredStanding,
     Thinned,
 )
 from monitor.units import Quantity
@@ -294,6 +295,22 @@ class Changes(Protocol):
         ...
 
 
+class Standings(Protocol):
+    """Where each open batch stood at the last look."""
+
+    def put(self, fresh: Sequence[StoredStanding]) -> None:
+        """Keep these in place of what was there; an unknown batch keeps nothing."""
+        ...
+
+    def drop(self, batch: str) -> None:
+        """Forget where a batch stood."""
+        ...
+
+    def listed(self) -> list[StoredStanding]:
+        """All of them, in order of the batches' names."""
+        ...
+
+
 class Store(Protocol):
     """Everything that carboyd keeps."""
 
@@ -317,6 +334,9 @@ class Store(Protocol):
 
     @property
     def shares(self) -> Shares: ...
+
+    @property
+    def standings(self) -> Standings: ...
 
     @property
     def changes(self) -> Changes: ...

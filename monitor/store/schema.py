@@ -18,7 +18,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA_VERSION: Final = "0002"
+SCHEMA_VERSION: Final = "0003"
 """The newest revision in `migrations/versions`."""
 
 metadata: Final = MetaData(
@@ -193,4 +193,12 @@ shares: Final = Table(
     Column("revoked_ms", BigInteger),
     UniqueConstraint("digest"),
     Index(None, "batch"),
+)
+
+standings: Final = Table(
+    "standings",
+    metadata,
+    Column("batch", Text, ForeignKey("batches.slug"), primary_key=True),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),
 )

@@ -22,6 +22,7 @@ from monitor.store.outbox import SqlOutbox
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.readings import SqlReadings
 from monitor.store.shares import SqlShares
+from monitor.store.standings import SqlStandings
 
 _TIDY_WAIT_MS: Final = 100
 
@@ -51,6 +52,7 @@ class SqlStore:
         self.outbox = SqlOutbox(self._gate)
         self.calibrations = SqlCalibrations(self._gate, self.changes)
         self.shares = SqlShares(self._gate)
+        self.standings = SqlStandings(self._gate)
 
     def __enter__(self) -> SqlStore:
         """The store itself; it is closed at the end of the block."""

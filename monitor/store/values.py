@@ -215,3 +215,12 @@ class Share:
     batch: str
     created_ms: int
     revoked_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredStanding:
+    """Where a batch stood at the last look; the store does not look inside the document."""
+
+    batch: str
+    at_ms: int
+    document: dict[str, Any]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-PAGE = Path(__file__).parents[2] / "docs" / "formulas.md"
+PAGE = Path(__file__).parents[2] / "monitor" / "cellar" / "FORMULAS.md"
 NAMES = sorted(set(re.findall(r"`(monitor\.[\w.]+)`", PAGE.read_text(encoding="utf-8"))))
 
 
