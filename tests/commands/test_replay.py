@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -12,6 +13,13 @@ from click.testing import CliRunner
 from monitor.commands.replay import replay_command, score_command, simulate_command
 from monitor.errors import ConfigurationError, RecordingError
 from monitor.units import ms_from_rfc3339
+
+
+@pytest.fixture(autouse=True)
+def clean_environ(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No configuration comes in from outside."""
+    for name in [name for name in os.environ if name.startswith("CARBOYD_")]:
+        monkeypatch.delenv(name)
 
 
 @pytest.fixture(scope="module")
