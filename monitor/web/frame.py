@@ -155,7 +155,9 @@ def _time(show: Show, time_ms: int, form: str) -> Markup:
 def alert_text(alert: AlertView) -> str:
     """What an alert says, without its title, which stands above it."""
     text = alert.message.removeprefix(f"{words.ALERT[alert.kind]}: ")
-    return f"It {text}" if text != alert.message and text[:1].islower() else text
+    if text != alert.message and text[:1].islower():
+        text = f"It {text}"
+    return text.replace(" degC", "\u00a0°C")
 
 
 def _zone(name: str) -> tzinfo:

@@ -7,13 +7,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.batch.facts import SWEETENS
 from monitor.batch.journal import tasting_of
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
 from monitor.errors import QuantityError
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
-from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.event import JournalEntry
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
 from monitor.must.alcohol import attenuation
@@ -29,7 +30,6 @@ DUE_WITHIN_MS: Final = 3 * MS_PER_DAY
 NOT_JUDGED: Final = "Nothing can be said yet: no reading has come in."
 NUTRIENT_UNTIL: Final = AlertPolicy().nutrient_latest_share
 NUTRIENT_OVERDUE_MS: Final = 5 * MS_PER_DAY
-SWEETENS: Final = (JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED)
 
 
 @dataclass(frozen=True, slots=True)

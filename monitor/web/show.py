@@ -19,6 +19,8 @@ from monitor.units import (
 from monitor.web.options import UnitSystem
 
 UNKNOWN: Final = "–"
+NARROW: Final = "\u00a0"
+"""A space at which no line is broken, between a number and its unit."""
 STEADY_POINTS_PER_DAY: Final = 0.25
 """Below what a float can tell from standing still in a day."""
 
@@ -71,14 +73,14 @@ class Show:
         if temperature_c is None:
             return UNKNOWN
         if self.us:
-            return f"{fahrenheit_from_celsius(temperature_c):.1f} °F"
-        return f"{temperature_c:.1f} °C"
+            return f"{fahrenheit_from_celsius(temperature_c):.1f}{NARROW}°F"
+        return f"{temperature_c:.1f}{NARROW}°C"
 
     def temperature_range(self, low_c: float, high_c: float) -> str:
         """`16 to 21 °C`."""
         if self.us:
-            return f"{fahrenheit_from_celsius(low_c):.0f} to {fahrenheit_from_celsius(high_c):.0f} °F"
-        return f"{low_c:.0f} to {high_c:.0f} °C"
+            return f"{fahrenheit_from_celsius(low_c):.0f} to {fahrenheit_from_celsius(high_c):.0f}{NARROW}°F"
+        return f"{low_c:.0f} to {high_c:.0f}{NARROW}°C"
 
     def temperature_place(self, temperature_c: float | None, range_c: tuple[float, float] | None) -> str:
         """Where a temperature lies against the yeast's range, in words."""
@@ -105,11 +107,11 @@ class Show:
 
     def percent(self, fraction: float | None) -> str:
         """A fraction in whole per cent; above 100 % is usual for a dry mead."""
-        return UNKNOWN if fraction is None else f"{fraction * 100:.0f} %"
+        return UNKNOWN if fraction is None else f"{fraction * 100:.0f}{NARROW}%"
 
     def alcohol(self, abv_percent: float | None) -> str:
         """Alcohol by volume."""
-        return UNKNOWN if abv_percent is None else f"{abv_percent:.1f} %"
+        return UNKNOWN if abv_percent is None else f"{abv_percent:.1f}{NARROW}%"
 
     def local(self, time_ms: int) -> datetime:
         """The local time of a moment."""
@@ -154,12 +156,15 @@ class Show:
 
     def sentence(self, reason: str) -> str:
         """A reason as a sentence: those that begin with a verb speak of the batch."""
-        return f"It {reason}" if reason[:1].islower() else reason
+        text = f"It {reason}" if reason[:1].islower() else reason
+        return text.replace(" degC", f"{NARROW}°C")
 
     def days(self, early_ms: float | None, late_ms: float | None) -> str:
         """A range of days ahead: `Fri 5 to Sun 7 Jun`."""
         if early_ms is None or late_ms is None:
             return "cannot be told yet"
+        if late_ms < self.now_ms:
+            return "cannot be told now"
         first, last = self.local(int(early_ms)), self.local(int(late_ms))
         if late_ms - max(early_ms, self.now_ms) > VAGUE_MS:
             return f"not before {first:%a} {first.day} {first:%b}"

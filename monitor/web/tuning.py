@@ -14,6 +14,16 @@ from monitor.web.ports import Ports
 MOST_TIMES = 20.0
 """A threshold can be tried up to so many times what is set."""
 
+ENDINGS = {
+    " per day": ", points a day",
+    " points": ", points",
+    " hours": ", hours",
+    " days": ", days",
+    " z": ", standard errors",
+    " c": ", °C",
+}
+"""What the last word of a name stands for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Knob:
@@ -30,6 +40,9 @@ class Knob:
         text = self.name.replace("_", " ")
         if self.part == "alerts" and text.endswith(" dwell"):
             text = f"{text.removesuffix(' dwell')}: told after, hours"
+        for ending, said in ENDINGS.items():
+            if text.endswith(ending):
+                text = text.removesuffix(ending) + said
         return text[:1].upper() + text[1:]
 
     @property

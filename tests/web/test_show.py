@@ -25,17 +25,17 @@ def us() -> Show:
 
 def test_zero_is_shown_and_unknown_is_a_dash(metric: Show) -> None:
     """0 °C and gravity 1.000 are values; only None is unknown."""
-    assert metric.temperature(0.0) == "0.0 °C"
+    assert metric.temperature(0.0) == "0.0\u00a0°C"
     assert metric.gravity(1.0) == "1.000"
-    assert metric.alcohol(0.0) == "0.0 %"
-    assert metric.percent(0.0) == "0 %"
+    assert metric.alcohol(0.0) == "0.0\u00a0%"
+    assert metric.percent(0.0) == "0\u00a0%"
     assert metric.temperature(None) == metric.gravity(None) == metric.alcohol(None) == UNKNOWN
 
 
 def test_us_units(us: Show) -> None:
     """Water freezes at 32 °F and boils at 212 °F by definition; a US gallon is 3.785411784 L (NIST HB 44)."""
-    assert us.temperature(0.0) == "32.0 °F"
-    assert us.temperature_range(0.0, 100.0) == "32 to 212 °F"
+    assert us.temperature(0.0) == "32.0\u00a0°F"
+    assert us.temperature_range(0.0, 100.0) == "32 to 212\u00a0°F"
     assert us.volume(3.785411784) == "1.00 US gal"
     assert us.mass(0.45359237) == "1.00 lb"
 
@@ -97,15 +97,16 @@ def test_ranges_of_days(metric: Show) -> None:
     assert metric.days_ahead(NOW_MS, NOW_MS + MS_PER_HOUR) == "today"
     assert metric.days(NOW_MS + 27 * MS_PER_DAY, NOW_MS + 29 * MS_PER_DAY) == "Tue 30 Jun to Thu 2 Jul"
     assert metric.days(NOW_MS + MS_PER_DAY, NOW_MS + 90 * MS_PER_DAY) == "not before Thu 4 Jun"
+    assert metric.days(NOW_MS - 3 * MS_PER_DAY, NOW_MS - MS_PER_DAY) == "cannot be told now"
     assert metric.days(None, NOW_MS) == "cannot be told yet"
     assert metric.days_ahead(NOW_MS - 3 * MS_PER_DAY, NOW_MS - MS_PER_DAY) == ""
 
 
 def test_place_in_the_yeasts_range(metric: Show) -> None:
     """The limits themselves are within the range."""
-    assert metric.temperature_place(15.0, (15.0, 24.0)) == "within the yeast’s 15 to 24 °C"
-    assert metric.temperature_place(14.9, (15.0, 24.0)) == "below the yeast’s 15 to 24 °C"
-    assert metric.temperature_place(24.1, (15.0, 24.0)) == "above the yeast’s 15 to 24 °C"
+    assert metric.temperature_place(15.0, (15.0, 24.0)) == "within the yeast’s 15 to 24\u00a0°C"
+    assert metric.temperature_place(14.9, (15.0, 24.0)) == "below the yeast’s 15 to 24\u00a0°C"
+    assert metric.temperature_place(24.1, (15.0, 24.0)) == "above the yeast’s 15 to 24\u00a0°C"
     assert metric.temperature_place(None, (15.0, 24.0)) == ""
 
 
