@@ -19,10 +19,12 @@ from typing import Final
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from monitor.cellar.shown import UnitSystem
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
 from monitor.ferment.emission import Emission, Severity
 from monitor.ferment.pipeline import Snapshot
+from monitor.finishing import composer
 from monitor.intake import Intake
 from monitor.notify.channels import Target, channels_of
 from monitor.notify.delivery import Courier, CourierPolicy
@@ -125,6 +127,12 @@ class Daemon:
             now_ms=self._clock.now_ms,
             share=random.random,
             policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
+            compose=composer(
+                self.store,
+                lambda: self.watch.snapshots,
+                UnitSystem(settings.display.units),
+                self._clock.now_ms,
+            ),
         )
         self.watch = Watch(
             self.store,
@@ -265,7 +273,10 @@ class Daemon:
         return before and state.connected and not state.waiting
 
     def _touched(self, slug: str) -> None:
-        self._broadcast.publish("batch", f"{self._clock.now_ms()}-{next(self._shown)}", {"batch": slug})
+        """Tell open pages what was touched; the empty slug is a sensor that stands in no batch."""
+        self._broadcast.publish(
+            "batch" if slug else "sensor", f"{self._clock.now_ms()}-{next(self._shown)}", {"batch": slug}
+        )
 
     def _try_channels(self) -> list[TriedNotice]:
         """Send a test notice to every channel, past the outbox: the answer is wanted now."""

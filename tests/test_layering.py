@@ -24,7 +24,7 @@ FLOORS = [
     {"replay"},
     {"web"},
     {"settings", "settings_faults", "settings_sections"},
-    {"daemon", "watch", "intake", "clock", "demo"},
+    {"daemon", "watch", "intake", "finishing", "clock", "demo"},
     {"commands"},
     {"cli"},
     {"__main__"},

@@ -1,0 +1,131 @@
+"""`carboyd status`: where every open batch stands, once or live."""
+
+from __future__ import annotations
+
+import threading
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import click
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from monitor import quantities
+from monitor.cellar.shown import UnitSystem
+from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
+from monitor.settings import load
+from monitor.store.sql import SqlStore
+from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
+
+BARS: Final = "▁▂▃▄▅▆▇█"
+CURVE_DAYS: Final = 14
+CURVE_WIDTH: Final = 42
+URGENT: Final = ("refermenting", "stalled", "finished")
+
+
+@click.command("status")
+@config_option
+@json_option
+@click.option("--watch", is_flag=True, help="Stay, and show what changes.")
+@click.option(
+    "--every", type=click.FloatRange(0.5, 3600), default=5.0, show_default=True, help="Seconds between looks."
+)
+def status_command(config: Path | None, as_json: bool, watch: bool, every: float) -> None:
+    """Show where every open batch stands: phase, gravity, how fast it falls, when it should end.
+
+    It reads what the running daemon last said; a batch that no daemon has looked at says so.
+    """
+    loaded = load(config)
+    units = UnitSystem(loaded.settings.display.units)
+    with SqlStore(store_options(loaded)) as store:
+        if as_json:
+            print_json(_documents(store))
+            return
+        console = Console(highlight=False)
+        if not watch:
+            console.print(_picture(store, units), soft_wrap=True)
+            return
+        pause = threading.Event()
+        with Live(_picture(store, units), console=console, auto_refresh=False) as live:
+            try:
+                while not pause.wait(every):
+                    live.update(_picture(store, units), refresh=True)
+            except KeyboardInterrupt:
+                return
+
+
+def _documents(store: SqlStore) -> list[dict[str, Any]]:
+    """What the daemon last said of each open batch, those first that need the maker."""
+    standings = {one.batch: one.document for one in store.standings.listed()}
+    documents = [
+        standings.get(sheet.slug, {"batch": sheet.slug, "name": sheet.name, "phase": None})
+        for sheet in store.batches.listed(only_open=True)
+    ]
+    rank = {phase: place for place, phase in enumerate(URGENT)}
+    return sorted(documents, key=lambda one: (not one.get("alerts"), rank.get(one["phase"] or "", len(rank))))
+
+
+def _picture(store: SqlStore, units: UnitSystem) -> Group:
+    documents = _documents(store)
+    clock = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
+    lines = [Text(f"{len(documents)} open, {clock}")]
+    for document in documents:
+        lines.append(Text(""))
+        lines += _block(store, document, units)
+    return Group(*lines)
+
+
+def _block(store: SqlStore, document: dict[str, Any], units: UnitSystem) -> list[Text]:
+    name = f"{document['name']} ({document['batch']})"
+    if document["phase"] is None:
+        return [Text(f"{name}: no daemon has looked at it yet", style="bold")]
+    lines = [
+        Text(f"{name}: {document['phase'].upper()}", style="bold"),
+        Text(f"  {', '.join(_numbers(document, units))}"),
+    ]
+    curve = _curve(store, document["batch"])
+    if curve:
+        lines.append(Text(f"  {curve} last {CURVE_DAYS} days"))
+    if document["reason"]:
+        lines.append(Text(f"  {document['reason']}", overflow="fold"))
+    for alert in document["alerts"]:
+        kind = alert["alert"].replace("_", " ")
+        since = local(ms_from_rfc3339(alert["since"]))
+        lines.append(Text(f"  ! {kind} since {since}: {alert['message']}", overflow="fold"))
+    return lines
+
+
+def _numbers(document: dict[str, Any], units: UnitSystem) -> list[str]:
+    gravity_sg, warm_c = document["gravity_sg"], document["temperature_c"]
+    fall, abv = document["fall_points_per_day"], document["alcohol_abv"]
+    found = []
+    if gravity_sg is not None:
+        found.append(f"gravity {gravity_sg:.4f}")
+    if fall is not None:
+        found.append(f"falls {fall:.1f} points a day" if fall >= 0 else f"rises {-fall:.1f} points a day")
+    if abv is not None:
+        found.append(f"{abv:.1f} % alcohol")
+    if warm_c is not None:
+        found.append(quantities.show_temperature(warm_c, units, both=False))
+    early, late = document["finish_at"]["p05"], document["finish_at"]["p95"]
+    if early is not None and late is not None:
+        days = [local(ms_from_rfc3339(text))[:10] for text in (early, late)]
+        found.append(f"should end {days[0]}" if days[0] == days[1] else f"should end {days[0]} to {days[1]}")
+    return found or ["no reading yet"]
+
+
+def _curve(store: SqlStore, slug: str) -> str:
+    sensor = store.batches.get(slug).gravity_sensor
+    if sensor is None:
+        return ""
+    end_ms = now_ms()
+    thinned = store.readings.thinned(
+        sensor, Quantity.GRAVITY, end_ms - CURVE_DAYS * MS_PER_DAY, end_ms, CURVE_WIDTH
+    )
+    if len(thinned.mean) < 2:
+        return ""
+    low, high = float(thinned.mean.min()), float(thinned.mean.max())
+    scale = (len(BARS) - 1) / (high - low) if high > low else 0.0
+    return "".join(BARS[round((value - low) * scale)] for value in thinned.mean.tolist())

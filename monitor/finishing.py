@@ -1,0 +1,63 @@
+"""The notice that a ferment has finished carries its worked-out plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from monitor.batch.facts import facts_of
+from monitor.batch.sheet import Sheet
+from monitor.cellar.plan import plan_for
+from monitor.cellar.plan_sheet import Plan
+from monitor.cellar.plan_text import as_text
+from monitor.cellar.shown import UnitSystem
+from monitor.errors import InputError
+from monitor.ferment.emission import AlertKind
+from monitor.ferment.pipeline import Snapshot
+from monitor.notify.notice import Notice, notice_of
+from monitor.store.base import Store
+from monitor.store.values import Delivery, Occasion
+from monitor.units import POINTS_PER_SG
+
+Compose = Callable[[Delivery, Sheet | None], Notice]
+
+
+def composer(
+    store: Store,
+    snapshots: Callable[[], Mapping[str, Snapshot]],
+    units: UnitSystem,
+    now_ms: Callable[[], int],
+) -> Compose:
+    """Words for a delivery; a finished batch gets its plan below them, or what is missing for one."""
+
+    def compose(delivery: Delivery, sheet: Sheet | None) -> Notice:
+        notice = notice_of(delivery, sheet)
+        finished = delivery.alert.kind is AlertKind.FINISHED and delivery.occasion is Occasion.FIRING
+        snapshot = snapshots().get(delivery.alert.batch)
+        if not finished or sheet is None or snapshot is None:
+            return notice
+        try:
+            text = as_text(plan_of(store, sheet, snapshot, now_ms()), units)
+        except InputError as error:
+            hint = f" ({error.hint})" if error.hint else ""
+            text = f"No plan could be worked out: {error}{hint}."
+        return replace(notice, body=f"{notice.body}\n\n{text}")
+
+    return compose
+
+
+def plan_of(store: Store, sheet: Sheet, snapshot: Snapshot, now_ms: int) -> Plan:
+    """The plan of a batch as its snapshot stands; InputError naming what has to be known first."""
+    evidence = snapshot.evidence
+    level = evidence.level_points
+    return plan_for(
+        facts_of(
+            sheet,
+            store.batches.journal(sheet.slug),
+            gravity_sg=None if math.isnan(level) else 1.0 + level / POINTS_PER_SG,
+            temperature_c=None if math.isnan(evidence.temperature_c) else evidence.temperature_c,
+            expected_points=evidence.expected_points,
+        ),
+        now_ms,
+    )
