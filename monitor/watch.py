@@ -110,6 +110,8 @@ class Watch:
         self._show(touched)
         for slug in touched:
             self._touched(slug)
+        if any(reading.sensor not in self._owners for reading in readings):
+            self._touched("")  # a sensor that stands in no batch yet
 
     def tick(self, now_ms: int) -> None:
         """Time has passed, and everything that has arrived by now has been admitted."""

@@ -60,7 +60,7 @@ def create_app(ports: Ports, settings: WebSettings) -> Starlette:
     return Starlette(
         routes=routes,
         middleware=[
-            Middleware(Guard, settings=settings, gate=gate),
+            Middleware(Guard, settings=settings, gate=gate, last_id=lambda: ports.broadcast.last_id),
             # streams are left alone: it does not touch text/event-stream
             Middleware(GZipMiddleware, minimum_size=SMALLEST_PACKED, compresslevel=6),
         ],

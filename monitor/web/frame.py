@@ -100,6 +100,7 @@ class Frame:
             "said": said,
             "shared": False,
             "waiting": 0,
+            "seen": request.scope["seen"],
             "events": "/events" if visitor.signed_in else "",
             **context,
         }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from http import HTTPStatus
 from typing import Final
 from urllib.parse import quote, urlsplit
@@ -39,8 +40,9 @@ HEADERS: Final = {
 class Guard:
     """ASGI middleware in front of every route."""
 
-    def __init__(self, app: ASGIApp, settings: WebSettings, gate: Gate) -> None:
+    def __init__(self, app: ASGIApp, settings: WebSettings, gate: Gate, last_id: Callable[[], str]) -> None:
         self._app = app
+        self._last_id = last_id
         self._settings = settings
         self._gate = gate
 
@@ -49,6 +51,8 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        # before anything is read: what is told from now on, the page that is made may not hold
+        scope["seen"] = self._last_id()
         request = Request(scope, receive)
         answer = self._refusal(request)
         if answer is None:

@@ -127,9 +127,9 @@ class DoorPages:
         broadcast = self.frame.ports.broadcast
         if broadcast.is_full:
             raise AccessError("too many pages are open", status=HTTPStatus.SERVICE_UNAVAILABLE, wait_s=30)
-        body: AsyncIterator[bytes] = broadcast.events(
-            None if topic is None else (topic,), request.headers.get("last-event-id")
-        )
+        # a page that was made before its stream began says what it has seen
+        seen = request.headers.get("last-event-id", request.query_params.get("seen"))
+        body: AsyncIterator[bytes] = broadcast.events(None if topic is None else (topic,), seen)
         return StreamingResponse(body, headers=STREAM_HEADERS, media_type="text/event-stream")
 
 

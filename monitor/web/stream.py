@@ -77,6 +77,12 @@ class Broadcast:
             return len(self._readers)
 
     @property
+    def last_id(self) -> str:
+        """The id of the last message; a page that is made now has seen all up to it."""
+        with self._lock:
+            return self._last_id
+
+    @property
     def is_full(self) -> bool:
         """Whether no more pages can listen."""
         return self.reader_count >= READERS_AT_MOST

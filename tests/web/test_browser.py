@@ -235,8 +235,7 @@ def test_nothing_scrolls_sideways_on_a_phone(cellar: Cellar, opening: Open) -> N
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 360])
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 360)])
 def test_axe_finds_nothing(cellar: Cellar, opening: Open, scheme: str, width: int) -> None:
     """axe-core finds no violation on any page, in light and dark, wide and narrow (WCAG 2.2 A and AA)."""
     silent_for_days(cellar)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import re
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -82,6 +83,31 @@ def test_a_page_that_comes_again_is_told_to_ask_for_everything(
     assert lines == [b"retry: 2000\n", b"id: 9\n", b"\n", b"id: 9\n", b"event: everything\n"]
     server.stop()
     answer.close()
+
+
+def test_what_is_told_between_page_and_stream_is_not_lost(
+    app: Starlette, busy: Cellar, connected: Connect
+) -> None:
+    """A page says up to which message it was made; what was told since is healed when its stream begins."""
+    server = serve(app, busy.broadcast, "127.0.0.1", 0)
+    server.start()
+    connection = connected(server.address)
+    connection.request("GET", "/")
+    seen = re.search(r'data-seen="([^"]*)"', connection.getresponse().read().decode())
+    assert seen is not None
+    for news, first in ((False, b"event: batch\n"), (True, b"event: everything\n")):
+        if news:
+            busy.broadcast.publish("batch", "77", {})
+        stream = connected(server.address)
+        stream.request("GET", f"/events?seen={seen[1]}")
+        answer = stream.getresponse()
+        for _ in range(3):
+            answer.readline()
+        busy.broadcast.publish("batch", seen[1], {})
+        answer.readline()
+        assert answer.readline() == first
+        answer.close()
+    server.stop()
 
 
 def test_a_port_in_use_is_named(app: Starlette, busy: Cellar) -> None:

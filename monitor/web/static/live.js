@@ -24,6 +24,7 @@ const path = document.body.dataset.events;
 const sign = document.getElementById("live");
 const announce = document.getElementById("announce");
 let source = null;
+let seen = document.body.dataset.seen ?? "";
 let retry = 1000;
 let waitingRefresh = null;
 let refreshing = false;
@@ -49,6 +50,8 @@ async function refresh() {
   if (again) { again = false; soon(); }
 }
 
+const keyOf = (field) => `${field.form?.action} ${field.name} ${["checkbox", "radio"].includes(field.type) ? field.value : ""}`;
+
 function exchange(fresh) {
   for (const old of document.querySelectorAll("[data-live]")) {
     const next = fresh.getElementById(old.id);
@@ -57,7 +60,15 @@ function exchange(fresh) {
     const told = next.innerHTML;
     if (old.dataset.told === undefined && next.textContent === old.textContent) { old.dataset.told = told; continue; }
     if (old.dataset.aloud !== undefined && next.textContent.trim() !== old.textContent.trim()) announce.textContent = next.textContent.trim();
+    const chosen = new Map([...old.querySelectorAll("select, input, textarea")].map((field) => [keyOf(field), field]));
     old.innerHTML = told;
+    for (const field of old.querySelectorAll("select, input, textarea")) {
+      // what somebody has chosen already stays chosen
+      const before = chosen.get(keyOf(field));
+      if (!before || field.type === "hidden") continue;
+      if (field.type === "checkbox" || field.type === "radio") field.checked = before.checked;
+      else field.value = before.value;
+    }
     old.dataset.told = told;
     tellTimes(old);
   }
@@ -72,7 +83,7 @@ function soon() {
 
 function listen() {
   if (source) source.close();
-  source = new EventSource(path);
+  source = new EventSource(`${path}?seen=${encodeURIComponent(seen)}`);
   source.onopen = () => {
     retry = 1000;
     say(`Live, ${clockOf(Date.now())}`);
@@ -90,9 +101,11 @@ function listen() {
   };
   for (const topic of ["batch", "alert", "sensor", "everything"]) {
     source.addEventListener(topic, (event) => {
+      seen = event.lastEventId;
       const about = JSON.parse(event.data || "{}");
       const only = document.body.dataset.batch;
-      if (only && about.batch && about.batch !== only) return;
+      const all = topic === "everything" || (topic === "alert" && !about.batch);
+      if (only && !all && about.batch !== only) return;
       soon();
     });
   }
