@@ -105,6 +105,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._failure: BaseException | None = None
         self._connected_before = False
+        self._judged = 0
         targets = [
             Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
         ]
@@ -204,6 +205,11 @@ class Daemon:
         return self._failure
 
     @property
+    def messages(self) -> int:
+        """Messages stored and judged since the start."""
+        return self._judged
+
+    @property
     def snapshots(self) -> dict[str, Snapshot]:
         """Where each open batch stands."""
         return self.watch.snapshots
@@ -247,6 +253,7 @@ class Daemon:
                     return  # stopping: they are unacknowledged, and come again
                 delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
         self.watch.admit(readings, self._clock.now_ms())
+        self._judged += len(arrivals)
 
     def _do(self, chore: str) -> None:
         now_ms = self._clock.now_ms()

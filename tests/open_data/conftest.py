@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-FOLDER = Path(os.environ.get("CARBOYD_OPEN_DATA", ROOT / ".." / "shared" / "open_data"))
+FOLDER = Path(os.environ.get("OPEN_FERMENTS_DIR", ROOT / ".." / "shared" / "open_data"))
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         return
     ferments = measured_ferments()
     if not ferments:
-        reason = "no open data here: set CARBOYD_OPEN_DATA to the folder that holds it"
+        reason = "no open data here: set OPEN_FERMENTS_DIR to the folder that holds it"
         metafunc.parametrize(
             "ferment", [pytest.param(None, marks=pytest.mark.skip(reason=reason))], ids=["none"]
         )

@@ -1,0 +1,99 @@
+"""Batches by command: the sheet, the journal, hand samples, and clear errors."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+
+import pytest
+
+from monitor.errors import InputError, NotFoundError
+from monitor.ferment.event import JournalKind
+from monitor.units import MS_PER_HOUR, ms_from_rfc3339
+
+
+def test_a_batch_is_started_in_the_units_given(carboyd_command, store):
+    """US units go in, kept units come out; the sensors are tied to the batch."""
+    done = carboyd_command(
+        "batch", "start", "Orchard session", "--kind", "honey", "--original-gravity", "10degP",
+        "--volume", "4.8gal", "--capacity", "5gal", "--yeast-from", "57F", "--yeast-to", "70F",
+        "--tolerance", "14%", "--ph", "3.5", "--gravity-sensor", "float-a", "--temperature-sensor", "probe-1",
+        "--pitched", "2026-01-03T18:00:00Z",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    sheet = store.batches.get("orchard-session")
+    assert sheet.must.original_gravity_sg == pytest.approx(1.04, abs=2e-4)  # check: SPS-4, 10 degP
+    assert sheet.must.volume_l == pytest.approx(18.17, abs=0.005)  # 4.8 US gal by definition
+    assert sheet.yeast.temperature_c == pytest.approx((13.89, 21.11), abs=0.005)
+    assert sheet.pitched_ms == ms_from_rfc3339("2026-01-03T18:00:00Z")
+    assert store.batches.owners()["float-a"] == ("orchard-session",)
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("--original-gravity", "2.0", "out of range"),
+        ("--volume", "18", "unit is missing"),
+        ("--volume", "18 degC", "no unit of volume"),
+        ("--ph", "12", "out of range"),
+        ("--sweeten-to", "dry", "not a number"),
+    ],
+)
+def test_a_wrong_value_is_named_with_its_range(carboyd_command, option, value, said):
+    """The error names the value and what is possible."""
+    done = carboyd_command("batch", "start", "Test", option, value)
+    assert isinstance(done.exception, InputError)
+    assert value in str(done.exception)
+    assert said in str(done.exception)
+
+
+def test_a_believed_sensor_belongs_to_one_open_batch(carboyd_command):
+    """A second open batch with the same float is refused until the first has ended."""
+    assert carboyd_command("batch", "start", "First", "--gravity-sensor", "float-a").exit_code == 0
+    refused = carboyd_command("batch", "start", "Second", "--gravity-sensor", "float-a")
+    assert isinstance(refused.exception, InputError)
+    assert carboyd_command("batch", "end", "first").exit_code == 0
+    assert carboyd_command("batch", "start", "Second", "--gravity-sensor", "float-a").exit_code == 0
+
+
+def test_what_was_done_is_written_down(carboyd_command, store):
+    """An entry keeps its kind, its note and when it was done; tasting scores become a note."""
+    carboyd_command("batch", "start", "Test", "--pitched", "2d ago")
+    assert (
+        carboyd_command(
+            "batch", "event", "test", "sugar-addition", "--note", "200 g", "--at", "6h ago"
+        ).exit_code
+        == 0
+    )
+    assert carboyd_command("batch", "event", "test", "note", "--sweetness", "0", "--acid", "7").exit_code == 0
+    first, second = store.batches.journal("test")
+    assert (first.kind, first.note) == (JournalKind.SUGAR_ADDITION, "200 g")
+    assert first.at_ms - first.done_ms == pytest.approx(6 * MS_PER_HOUR, abs=2_000)
+    assert second.note.startswith("tasted sweetness 0/10, acid 7/10")
+
+
+def test_a_hand_sample_is_corrected_for_its_temperature(carboyd_command, store):
+    """1.040 read at 25 degC on a 20 degC hydrometer is 1.25 points more (sucrose by SPS-4, glass)."""
+    carboyd_command("batch", "start", "Test", "--pitched", "2d ago")
+    assert carboyd_command("batch", "sample", "test", "1.040", "--temperature", "25degC").exit_code == 0
+    (sample,) = store.readings.read(["hand.test"]).readings()
+    assert sample.value == pytest.approx(1.04125, abs=5e-5)
+
+
+def test_the_list_and_the_sheet_are_shown(carboyd_command):
+    """Text for people, JSON for programs, and both know the journal."""
+    carboyd_command("batch", "start", "Test mead", "--volume", "18L")
+    carboyd_command("batch", "event", "test-mead", "racked", "--note", "clear")
+    assert "Test mead" in carboyd_command("batch", "list").output
+    shown = json.loads(carboyd_command("batch", "show", "test-mead", "--json").output)
+    assert shown["sheet"]["must"]["volume_l"] == 18.0
+    assert shown["journal"][0]["kind"] == "racked"
+    assert datetime.fromisoformat(shown["journal"][0]["at"]).tzinfo is not None
+    assert "racked  clear" in carboyd_command("batch", "show", "test-mead").output
+
+
+def test_an_unknown_batch_is_said(carboyd_command):
+    """NotFoundError with the name."""
+    done = carboyd_command("batch", "show", "nowhere")
+    assert isinstance(done.exception, NotFoundError)
+    assert "nowhere" in str(done.exception)

@@ -1,0 +1,47 @@
+"""Where batches stand, by command: what the daemon last said."""
+
+from __future__ import annotations
+
+import json
+
+from monitor.batch.sheet import Sheet
+from monitor.batch.standing import standing_document
+from monitor.ferment.event import Reading, Tick
+from monitor.ferment.pipeline import Pipeline
+from monitor.store.values import StoredStanding
+from monitor.units import MS_PER_HOUR, Quantity
+
+
+def _stand(store) -> dict:
+    sheet = Sheet(slug="porch", name="Porch", pitched_ms=0, gravity_sensor="float-a")
+    store.batches.start(sheet, at_ms=0)
+    pipeline = Pipeline(sheet.premise())
+    for hour in range(60):
+        pipeline.step(Reading("float-a", Quantity.GRAVITY, hour * MS_PER_HOUR, 1.040, hour * MS_PER_HOUR))
+    pipeline.step(Tick(60 * MS_PER_HOUR))
+    document = standing_document(sheet, pipeline.snapshot)
+    store.standings.put([StoredStanding("porch", pipeline.snapshot.at_ms, document)])
+    return document
+
+
+def test_a_standing_is_shown_in_words_and_as_json(carboyd_command, store):
+    """Name, phase, gravity and reason; JSON gives the document as it was kept."""
+    document = _stand(store)
+    shown = carboyd_command("status").output
+    assert "Porch (porch): LAG" in shown
+    assert "gravity 1.0400" in shown
+    assert json.loads(carboyd_command("status", "--json").output) == [document]
+
+
+def test_a_batch_that_was_not_looked_at_says_so(carboyd_command, store):
+    """No invented phase."""
+    store.batches.start(Sheet(slug="new", name="New", pitched_ms=0), at_ms=0)
+    assert "no daemon has looked at it yet" in carboyd_command("status").output
+
+
+def test_the_document_is_plain(store):
+    """Unknown values are None, so that it is JSON; a known zero stays a zero."""
+    document = _stand(store)
+    assert document["alcohol_abv"] is None
+    assert document["temperature_c"] is None
+    assert json.loads(json.dumps(document, allow_nan=False)) == document
