@@ -15,7 +15,7 @@ from starlette.routing import Route
 from monitor.cellar.plan_sheet import Plan
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.store.values import FaultCount, Share, Silence, StoredAlert
-from monitor.web.api_acts import Acts, NewShare, Tried
+from monitor.web.api_acts import Acts, NewShare, RefusedMessage, Tried
 from monitor.web.bodies import (
     CalibrationBody,
     DeedBody,
@@ -45,7 +45,12 @@ def _query(name: str, kind: str, says: str) -> Parameter:
 
 def operations(acts: Acts) -> tuple[Operation, ...]:
     """Everything that can be asked and done."""
-    return (*_batch_operations(acts), *_alert_operations(acts), *_sensor_operations(acts))
+    return (
+        *_batch_operations(acts),
+        *_book_operations(acts),
+        *_alert_operations(acts),
+        *_sensor_operations(acts),
+    )
 
 
 def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
@@ -78,6 +83,12 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
                   acts.recording, answer=bytes, parameters=one, media="application/zip"),
         Operation("GET", f"{batch}/plan", "getPlan", "From the last bubble to the glass", tag,
                   acts.plan, answer=Plan, parameters=one),
+    )  # fmt: skip
+
+
+def _book_operations(acts: Acts) -> tuple[Operation, ...]:
+    one, tag, batch = (SLUG,), "batches", "/batches/{slug}"
+    return (
         Operation("GET", f"{batch}/journal", "getJournal", "The journal, newest first", tag,
                   acts.journal, answer=list[JournalView], parameters=one),
         Operation("POST", f"{batch}/journal", "writeDown", "Write down what was done", tag,
@@ -130,6 +141,10 @@ def _sensor_operations(acts: Acts) -> tuple[Operation, ...]:
                   acts.calibrate, CalibrationBody, plain, 201, (SENSOR,)),
         Operation("GET", "/refused", "countRefused", "Messages that could not be read, by kind", "sensors",
                   acts.refused, answer=list[FaultCount]),
+        Operation("GET", "/refused/messages", "listRefused", "The newest of them", "sensors",
+                  acts.refused_messages, answer=list[RefusedMessage]),
+        Operation("DELETE", "/refused", "clearRefused", "Throw them away; the counts stay", "sensors",
+                  acts.clear_refused),
     )  # fmt: skip
 
 

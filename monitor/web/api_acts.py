@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,6 +53,18 @@ class Tried:
 
     present: Told
     other: Told
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedMessage:
+    """A message that could not be read, as far as it is kept."""
+
+    id: int
+    received_ms: int
+    topic: str
+    kind: str
+    reason: str
+    payload_base64: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +211,24 @@ class Acts:
     def refused(self, request: Request) -> list[FaultCount]:
         """Counts of messages that could not be read."""
         return self.frame.ports.store.quarantine.counts()
+
+    def refused_messages(self, request: Request) -> list[RefusedMessage]:
+        """The newest messages that could not be read."""
+        return [
+            RefusedMessage(
+                one.id,
+                one.refused.received_ms,
+                one.refused.topic,
+                one.refused.kind,
+                one.refused.reason,
+                base64.b64encode(one.refused.payload).decode(),
+            )
+            for one in self.frame.ports.store.quarantine.listed()
+        ]
+
+    def clear_refused(self, request: Request) -> None:
+        """Throw them away."""
+        self.frame.ports.store.quarantine.clear()
 
     def test_notice(self, request: Request) -> list[TriedNotice]:
         """Send a test notice."""

@@ -64,6 +64,14 @@ def _gravity(axes: Axes, view: ChartView) -> None:
             _days(samples.time_ms), samples.sg, "D", color="white", markeredgecolor=HAND,
             markeredgewidth=1.8, markersize=7, label="hand sample",
         )  # fmt: skip
+    _events(axes, view)
+    axes.yaxis.set_major_formatter("{x:.3f}")
+    axes.set_ylabel("Specific gravity", color=QUIET, fontsize=9)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(frameon=False, fontsize=9, labelcolor=QUIET, loc="upper right")
+
+
+def _events(axes: Axes, view: ChartView) -> None:
     for number, stretch in enumerate(view.phases):
         left, right = _day(stretch.from_ms), _day(stretch.to_ms)
         if number % 2:
@@ -79,10 +87,6 @@ def _gravity(axes: Axes, view: ChartView) -> None:
             mark.title, (_day(mark.time_ms), 0.98), xycoords=("data", "axes fraction"), rotation=90,
             xytext=(3, 0), textcoords="offset points", va="top", color=QUIET, fontsize=8.5,
         )  # fmt: skip
-    axes.yaxis.set_major_formatter("{x:.3f}")
-    axes.set_ylabel("Specific gravity", color=QUIET, fontsize=9)
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend(frameon=False, fontsize=9, labelcolor=QUIET, loc="upper right")
 
 
 def _temperature(axes: Axes, view: ChartView, show: Show) -> None:

@@ -31,6 +31,8 @@ FREE_TRIES: Final = 5
 LONGEST_WAIT_S: Final = 900
 CALLERS_AT_MOST: Final = 1_000
 _HASHER: Final = PasswordHasher()  # the library's defaults follow RFC 9106
+_HASHING: Final = threading.BoundedSemaphore(2)
+"""Each verification takes 64 MiB: a flood of them must queue, not fill the memory."""
 
 
 def hash_password(text: str) -> str:
@@ -176,7 +178,8 @@ class Gate:
 def _matches(password_hash: str, password: str) -> bool:
     if len(password) > LONGEST_PASSWORD:
         return False
-    try:
-        return _HASHER.verify(password_hash, password)
-    except (VerificationError, InvalidHashError):
-        return False
+    with _HASHING:
+        try:
+            return _HASHER.verify(password_hash, password)
+        except (VerificationError, InvalidHashError):
+            return False

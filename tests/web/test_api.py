@@ -11,6 +11,7 @@ from openapi_spec_validator import validate
 from starlette.applications import Starlette
 from starlette.routing import Route
 
+from monitor.store.values import Refused
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.web.openapi import PREFIX
 
@@ -66,6 +67,7 @@ def test_answers_keep_to_the_document(visit: Visit, described: dict[str, object]
         "listSilences": visit.json("GET", "/api/v1/silences"),
         "listAlerts": visit.json("GET", "/api/v1/alerts?state=all"),
         "listSensors": visit.json("GET", "/api/v1/sensors"),
+        "listRefused": visit.json("GET", "/api/v1/refused/messages"),
         "countRefused": visit.json("GET", "/api/v1/refused"),
         "listCalibrations": visit.json("GET", f"{sensor}/calibrations"),
         "testNotice": visit.json("POST", "/api/v1/notices/test"),
@@ -166,6 +168,16 @@ def test_an_alert_is_acknowledged(visit: Visit, busy: Cellar) -> None:
     shown = {one["number"]: one["acknowledged_ms"] for one in visit.json("GET", "/api/v1/alerts").json()}
     assert shown[number] == busy.now_ms
     assert visit.json("POST", "/api/v1/alerts/9999/acknowledge").status_code == 404
+
+
+def test_refused_messages_are_listed_and_thrown_away(visit: Visit, busy: Cellar) -> None:
+    """Bytes come as base64 (RFC 4648); after throwing them away the counts stay."""
+    busy.store.readings.commit([], refused=[Refused(busy.now_ms, "shed", b"\xff", "not-json", "no JSON")])
+    (kept,) = visit.json("GET", "/api/v1/refused/messages").json()
+    assert (kept["topic"], kept["payload_base64"]) == ("shed", "/w==")
+    assert visit.json("DELETE", "/api/v1/refused").status_code == 204
+    assert visit.json("GET", "/api/v1/refused/messages").json() == []
+    assert [one["count"] for one in visit.json("GET", "/api/v1/refused").json()] == [1]
 
 
 def test_thresholds_are_tried(visit: Visit) -> None:
