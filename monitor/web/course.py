@@ -152,7 +152,8 @@ def whole_range(sheet: Sheet, evidence: Evidence | None, now_ms: int) -> tuple[i
     if evidence is not None and math.isfinite(evidence.end_hours_p95):
         # as far as the latest expected end, but what was measured keeps the larger part of the width
         likely_ms = 1.1 * evidence.end_hours_p50 * MS_PER_HOUR
-        room_ms = max(likely_ms, 0.75 * (now_ms - sheet.pitched_ms), 3 * MS_PER_DAY)
+        over = evidence.left_p50 < 1.0  # less than a point to fall: nothing to look forward to
+        room_ms = MS_PER_DAY if over else max(likely_ms, 0.75 * (now_ms - sheet.pitched_ms), 3 * MS_PER_DAY)
         ahead_ms = max(ahead_ms, min(1.06 * evidence.end_hours_p95 * MS_PER_HOUR, room_ms))
     end_ms = now_ms + min(AHEAD_AT_MOST_MS, int(ahead_ms))
     return sheet.pitched_ms, max(end_ms, sheet.pitched_ms + MS_PER_DAY)

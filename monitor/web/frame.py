@@ -30,7 +30,7 @@ from monitor.web.history import Past
 from monitor.web.options import UnitSystem, WebSettings
 from monitor.web.ports import Ports
 from monitor.web.problem import Problem
-from monitor.web.show import Show
+from monitor.web.show import NARROW, Show
 from monitor.web.signin import Gate, Visitor
 from monitor.web.view import AlertView
 
@@ -66,6 +66,7 @@ class Frame:
             lstrip_blocks=True,
         )
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
+        templates.filters["degrees"] = degrees
         templates.globals.update(alert_text=alert_text)
         templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)
@@ -158,7 +159,12 @@ def alert_text(alert: AlertView) -> str:
     text = alert.message.removeprefix(f"{words.ALERT[alert.kind]}: ")
     if text != alert.message and text[:1].islower():
         text = f"It {text}"
-    return text.replace(" degC", "\u00a0°C")
+    return degrees(text)
+
+
+def degrees(text: str) -> str:
+    """Text of the analysis or the plan with the sign that people read."""
+    return text.replace(" degC", f"{NARROW}°C")
 
 
 def _zone(name: str) -> tzinfo:

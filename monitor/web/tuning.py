@@ -15,6 +15,7 @@ MOST_TIMES = 20.0
 """A threshold can be tried up to so many times what is set."""
 
 ENDINGS = {
+    " dwell": ": told after, hours",
     " per day": ", points a day",
     " points": ", points",
     " hours": ", hours",
@@ -38,11 +39,10 @@ class Knob:
     def label(self) -> str:
         """Its name in words."""
         text = self.name.replace("_", " ")
-        if self.part == "alerts" and text.endswith(" dwell"):
-            text = f"{text.removesuffix(' dwell')}: told after, hours"
         for ending, said in ENDINGS.items():
             if text.endswith(ending):
                 text = text.removesuffix(ending) + said
+                break
         return text[:1].upper() + text[1:]
 
     @property

@@ -109,6 +109,8 @@ def test_the_range_reaches_the_expected_end() -> None:
     assert whole_range(SHEET, evidence_of(), NOW_MS)[1] >= NOW_MS + 168 * MS_PER_HOUR
     far = whole_range(SHEET, evidence_of(end_hours_p95=2_000.0), NOW_MS)[1]
     assert far - NOW_MS < NOW_MS - PITCHED_MS
+    done = whole_range(SHEET, evidence_of(left_p50=0.4), NOW_MS)[1]
+    assert done - NOW_MS <= MS_PER_DAY
     ended = replace(SHEET, ended_ms=NOW_MS - MS_PER_DAY)
     assert whole_range(ended, None, NOW_MS) == (PITCHED_MS, NOW_MS - MS_PER_DAY)
 

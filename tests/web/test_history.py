@@ -69,6 +69,9 @@ def test_thresholds_that_are_none_are_refused() -> None:
         tuned(Analysis(), {"patience": 1.0})
     with pytest.raises(InputError, match="finished_dwell"):
         tuned(Analysis(), {"finished_dwell": -1.0})
+    labels = [knob.label for knob in knobs(Analysis())]
+    assert "Finished: told after, hours" in labels
+    assert len(labels) == len(set(labels))
     before = {knob.name: knob.value for knob in knobs(Analysis())}
     for knob in knobs(Analysis()):
         after = {one.name: one.value for one in knobs(tuned(Analysis(), {knob.name: knob.highest / 2}))}
