@@ -99,7 +99,7 @@ class Daemon:
         Raises ConfigurationError, StoreError.
         """
         settings = loaded.settings
-        self._clock = SystemClock() if clock is None else clock
+        self.clock = SystemClock() if clock is None else clock
         self._pace = Pace() if pace is None else pace
         self._chores = Chores()
         self._stopping = threading.Event()
@@ -120,19 +120,19 @@ class Daemon:
         )
         login = None if self.broker is None else (self.broker.username, self.broker.password)
         self.subscriber = Subscriber(
-            settings.mqtt.link(settings.mqtt.effective_port, login), self._clock.now_ms
+            settings.mqtt.link(settings.mqtt.effective_port, login), self.clock.now_ms
         )
         self.courier = Courier(
             self.store,
             self._channels,
-            now_ms=self._clock.now_ms,
+            now_ms=self.clock.now_ms,
             share=random.random,
             policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
             compose=composer(
                 self.store,
                 lambda: self.watch.snapshots,
                 UnitSystem(settings.display.units),
-                self._clock.now_ms,
+                self.clock.now_ms,
             ),
         )
         self.watch = Watch(
@@ -157,9 +157,9 @@ class Daemon:
         if self.broker is not None:
             self.broker.start()
         self.store.outbox.drop_channels_but(
-            [channel.name for channel in self._channels], at_ms=self._clock.now_ms()
+            [channel.name for channel in self._channels], at_ms=self.clock.now_ms()
         )
-        self.watch.rebuild(self._clock.now_ms())
+        self.watch.rebuild(self.clock.now_ms())
         self.courier.start()
         self._worker.start()
         self.subscriber.start()
@@ -189,7 +189,7 @@ class Daemon:
         options = section.value(loaded.settings.display.units)
         ports = Ports(
             store=self.store,
-            now_ms=self._clock.now_ms,
+            now_ms=self.clock.now_ms,
             broadcast=self._broadcast,
             snapshots=lambda: self.watch.snapshots,
             phases=self.watch.phases,
@@ -252,11 +252,11 @@ class Daemon:
                 if self._stopping.wait(delay_s):
                     return  # stopping: they are unacknowledged, and come again
                 delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
-        self.watch.admit(readings, self._clock.now_ms())
+        self.watch.admit(readings, self.clock.now_ms())
         self._judged += len(arrivals)
 
     def _do(self, chore: str) -> None:
-        now_ms = self._clock.now_ms()
+        now_ms = self.clock.now_ms()
         try:
             if chore == "changes" and self.watch.catch_up(now_ms):
                 self._intake.reload_calibrations()
@@ -282,7 +282,7 @@ class Daemon:
     def _touched(self, slug: str) -> None:
         """Tell open pages what was touched; the empty slug is a sensor that stands in no batch."""
         self._broadcast.publish(
-            "batch" if slug else "sensor", f"{self._clock.now_ms()}-{next(self._shown)}", {"batch": slug}
+            "batch" if slug else "sensor", f"{self.clock.now_ms()}-{next(self._shown)}", {"batch": slug}
         )
 
     def _try_channels(self) -> list[TriedNotice]:

@@ -15,6 +15,9 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from monitor.batch.sheet import Sheet
+from monitor.daemon import Daemon, Pace
+from monitor.settings import Loaded, Settings
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 
@@ -127,6 +130,67 @@ def carboyd(workplace: Workplace) -> Iterator[Callable[..., Running]]:
     yield make
     for one in made:
         one.end(signal.SIGKILL)
+
+
+@dataclass
+class HandClock:
+    """A clock that shows what it is set to."""
+
+    at_ms: int
+
+    def now_ms(self) -> int:
+        """What it was set to."""
+        return self.at_ms
+
+
+@pytest.fixture
+def until() -> Callable[[Callable[[], bool]], None]:
+    """Wait until something holds."""
+
+    def wait(holds: Callable[[], bool]) -> None:
+        pause = threading.Event()
+        for _ in range(int(4 * LIMIT_S / 0.001)):
+            if holds():
+                return
+            pause.wait(0.001)
+        raise AssertionError("it did not come to that")
+
+    return wait
+
+
+@pytest.fixture
+def inside(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
+    """A factory of daemons in this process, on a clock set by hand; all stopped at the end.
+
+    `inside(broker, at_ms, heard=..., notify=...)` gives one that is started and subscribed.
+    """
+    made: list[Daemon] = []
+
+    def make(broker, at_ms: int, sheet: Sheet | None = None, heard=None, **sections: object) -> Daemon:
+        settings = Settings.model_validate(
+            {
+                "mqtt": {"broker": "external", "host": broker.host, "port": broker.port},
+                "store": {"url": f"sqlite:///{tmp_path}/inside.sqlite"},
+                "web": {"enabled": False},
+                **sections,
+            }
+        )
+        daemon = Daemon(
+            Loaded(settings, None, tmp_path),
+            clock=HandClock(at_ms),
+            pace=Pace(tick_s=0.05, changes_s=0.05),
+            heard=heard or (lambda _slug, _said: None),
+        )
+        made.append(daemon)
+        if sheet is not None:
+            daemon.store.batches.start(sheet, at_ms=at_ms)
+        daemon.start()
+        assert daemon.subscriber.wait_connected(LIMIT_S)
+        return daemon
+
+    yield make
+    for daemon in made:
+        daemon.stop()
 
 
 class Listener:

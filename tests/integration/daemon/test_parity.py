@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import json
-import threading
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from itertools import groupby
 from pathlib import Path
 
 import pytest
 
 from monitor.batch.sheet import Sheet
-from monitor.daemon import Daemon, Pace
 from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Reading, Tick
 from monitor.ferment.pipeline import Pipeline
 from monitor.replay import recording
 from monitor.replay.player import play
-from monitor.settings import Loaded, Settings
 from monitor.units import Quantity
 
 pytestmark = pytest.mark.mosquitto
@@ -35,17 +31,6 @@ NAMES = {
 }
 
 
-@dataclass
-class HandClock:
-    """A clock that shows what it is set to."""
-
-    at_ms: int
-
-    def now_ms(self) -> int:
-        """What it was set to."""
-        return self.at_ms
-
-
 def _pack(readings: Iterator[Reading]) -> bytes:
     records = []
     for reading in readings:
@@ -55,20 +40,11 @@ def _pack(readings: Iterator[Reading]) -> bytes:
     return json.dumps(records).encode()
 
 
-def _until(holds: Callable[[], bool]) -> None:
-    pause = threading.Event()
-    for _ in range(int(LIMIT_S / 0.001)):
-        if holds():
-            return
-        pause.wait(0.001)
-    raise AssertionError("it did not come to that")
-
-
 def _told(said: list[Emission]) -> list[Emission]:
     return [one for one in said if isinstance(one, (AlertChange, PhaseChange))]
 
 
-def test_the_daemon_says_what_a_replay_says(mosquitto, publisher, tmp_path):
+def test_the_daemon_says_what_a_replay_says(mosquitto, publisher, inside, until, tmp_path):
     """A recording sent over MQTT gives the replay's phases and alerts; so does what is exported of it."""
     kept = recording.read(RECORDING)
     rows = [one for one in kept.readings() if one.quantity in NAMES]
@@ -88,49 +64,31 @@ def test_the_daemon_says_what_a_replay_says(mosquitto, publisher, tmp_path):
     expected += _told(expected_pipeline.step(Tick(rows[-1].received_ms + 1)))
 
     broker = mosquitto()
-    settings = Settings.model_validate(
-        {
-            "mqtt": {"broker": "external", "host": broker.host, "port": broker.port},
-            "store": {"url": f"sqlite:///{tmp_path}/carboyd.sqlite"},
-            "web": {"enabled": False},
-        }
-    )
-    clock = HandClock(rows[0].received_ms)
     said: list[Emission] = []
-    daemon = Daemon(
-        Loaded(settings, None, tmp_path),
-        clock=clock,
-        pace=Pace(tick_s=0.05, changes_s=3_600.0),
-        heard=lambda _slug, one: said.append(one),
+    daemon = inside(broker, rows[0].received_ms, sheet, heard=lambda _slug, one: said.append(one))
+    clock = daemon.clock
+    sensor = publisher(broker)
+    sent = 0
+    for (_, received_ms), group in groupby(rows, key=lambda one: (one.sensor, one.received_ms)):
+        # the clock may step only when all that came before has been taken in
+        until(lambda count=sent: daemon.messages == count)
+        clock.at_ms = max(clock.at_ms, received_ms)
+        sensor.send("carboyd/readings/any", _pack(group))
+        sent += 1
+    until(lambda count=sent: daemon.messages == count)
+    clock.at_ms = rows[-1].received_ms + 1
+    last = expected_pipeline.snapshot.at_ms
+    until(lambda: daemon.snapshots["parity"].at_ms == last)
+    stored = daemon.store.alerts.listed(limit=10_000)
+    readings = daemon.store.batches.readings("parity")
+    recording.write(
+        tmp_path / "export",
+        title="Parity",
+        premise=sheet.premise(),
+        journal=(),
+        truth=kept.truth,
+        lines=recording.rows_of(readings.readings()),
     )
-    daemon.store.batches.start(sheet, at_ms=premise.pitched_ms)
-    daemon.start()
-    try:
-        assert daemon.subscriber.wait_connected(LIMIT_S)
-        sensor = publisher(broker)
-        sent = 0
-        for (_, received_ms), group in groupby(rows, key=lambda one: (one.sensor, one.received_ms)):
-            # the clock may step only when all that came before has been taken in
-            _until(lambda count=sent: daemon.messages == count)
-            clock.at_ms = max(clock.at_ms, received_ms)
-            sensor.send("carboyd/readings/any", _pack(group))
-            sent += 1
-        _until(lambda count=sent: daemon.messages == count)
-        clock.at_ms = rows[-1].received_ms + 1
-        last = expected_pipeline.snapshot.at_ms
-        _until(lambda: daemon.snapshots["parity"].at_ms == last)
-        stored = daemon.store.alerts.listed(limit=10_000)
-        readings = daemon.store.batches.readings("parity")
-        recording.write(
-            tmp_path / "export",
-            title="Parity",
-            premise=sheet.premise(),
-            journal=(),
-            truth=kept.truth,
-            lines=recording.rows_of(readings.readings()),
-        )
-    finally:
-        daemon.stop()
 
     assert _told(said) == expected
     fired = [one for one in expected if isinstance(one, AlertChange) and one.state is AlertState.FIRING]
