@@ -54,12 +54,17 @@ class Evidence:
     slope_two_se: float = NAN
     slope_four: float = NAN
     slope_four_se: float = NAN
+    slope_seven: float = NAN
+    """Over the last week, or since it was last near its fastest where that is less."""
+    slope_seven_se: float = NAN
     peak_per_day: float = NAN
     slowed_hours: float = NAN
     """Since it was last near its fastest."""
     expected_points: float = NAN
     """Where this must should end, as this float reads."""
     expected_sd: float = NAN
+    apart_points: float = 0.0
+    """By how much this float seems to read above the maker's own sample."""
     left_p05: float = NAN
     left_p50: float = NAN
     left_p95: float = NAN
@@ -72,6 +77,8 @@ class Evidence:
     """Hours from now until a point is left."""
     end_hours_p50: float = NAN
     end_hours_p95: float = NAN
+    alcohol_room_abv: float = NAN
+    """Yeast's tolerance less the alcohol made so far, per cent by volume."""
     temperature_c: float = NAN
     temperature_drop_c: float = NAN
     cold_hours: float = NAN

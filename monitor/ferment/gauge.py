@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from monitor.ferment import history, noise, offset, tail, terminal, warmth, window
+from monitor.ferment import history, noise, offset, outlook, tail, terminal, warmth, window
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
 from monitor.ferment.premise import Premise
 from monitor.ferment.series import Floats, Track
+from monitor.must.alcohol import simple_abv
 from monitor.units import MS_PER_HOUR, POINTS_PER_SG, Quantity
 
 MAX_TRACKS: Final = 16
@@ -155,7 +156,7 @@ class Gauge:
         )
         course = history.review(points[epoch:], pace[epoch:])
         opening = course if epoch == 0 else history.review(points[:epoch], pace[:epoch])
-        expected = self._expected(opening.start_points, opening.first_hour, off)
+        expected, apart = self._expected(opening.start_points, opening.first_hour, off)
         self._learn_noise(track, end)
         begin = self._window_begin(course, epoch, end)
         recent = self._window(points, counts, celsius, pace, begin, end)
@@ -165,13 +166,28 @@ class Gauge:
         self._learn_wander(recent, expected, typical, end)
         left, extra = tail.measure(recent, self._noise, expected, typical)
         coefficient = (left.coefficient, left.coefficient_sd)
-        day, two, four = (
+        day, two, four, seven = (
             window.line(recent.since(-span), self._noise, extra[recent.hours >= -span], coefficient)
-            for span in (24.0, 48.0, 96.0)
+            for span in (24.0, 48.0, 96.0, 168.0)
         )
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
-        to_hours = 1.0 / float(np.mean(pace[-24:]))
         fell = course.start_points - left.level_points
+        tolerance = self.premise.yeast.alcohol_tolerance_abv
+        made = simple_abv(1.0 + opening.start_points / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
+        ahead = outlook.foresee(
+            outlook.Standing(
+                level=left.level_points,
+                start=course.start_points,
+                expected=expected[0],
+                expected_sd=expected[1],
+                left_p05=left.left_p05,
+                left_p50=left.left_p50,
+                left_p95=left.left_p95,
+                rate=max(-two.slope_per_day, -0.5 * (day.slope_per_day + two.slope_per_day)),
+                fastest=course.peak_per_day,
+                falling_hours=end - epoch - course.begun_hour + 12.0,
+            )
+        )
         return Evidence(
             at_ms=bare.at_ms,
             readings=float(np.count_nonzero(counts[-48:])),
@@ -191,21 +207,25 @@ class Gauge:
             slope_two_se=two.slope_se,
             slope_four=four.slope_per_day,
             slope_four_se=four.slope_se,
+            slope_seven=seven.slope_per_day,
+            slope_seven_se=seven.slope_se,
             peak_per_day=course.peak_per_day,
             slowed_hours=end - epoch - course.slowed_hour,
             expected_points=expected[0],
             expected_sd=expected[1],
+            apart_points=apart,
             left_p05=left.left_p05,
             left_p50=left.left_p50,
             left_p95=left.left_p95,
             over_one=left.over_one,
             over_two=left.over_two,
-            final_p05=left.level_points - left.left_p95,
-            final_p50=left.level_points - left.left_p50,
-            final_p95=left.level_points - left.left_p05,
-            end_hours_p05=left.hours_p05 * to_hours,
-            end_hours_p50=left.hours_p50 * to_hours,
-            end_hours_p95=left.hours_p95 * to_hours,
+            final_p05=ahead.final_p05 - apart,
+            final_p50=ahead.final_p50 - apart,
+            final_p95=ahead.final_p95 - apart,
+            end_hours_p05=ahead.hours_p05,
+            end_hours_p50=ahead.hours_p50,
+            end_hours_p95=ahead.hours_p95,
+            alcohol_room_abv=NAN if tolerance is None else tolerance - made,
             temperature_c=bare.temperature_c,
             temperature_drop_c=bare.temperature_drop_c,
             cold_hours=bare.cold_hours,
@@ -222,8 +242,11 @@ class Gauge:
             offset_sd=off.sd,
         )
 
-    def _expected(self, start_points: float, first_hour: float, off: offset.Offset) -> tuple[float, float]:
-        """Mean and sd of the final gravity as the (corrected) float will read it."""
+    def _expected(
+        self, start_points: float, first_hour: float, off: offset.Offset
+    ) -> tuple[tuple[float, float], float]:
+        """Mean and sd of the final gravity as the (corrected) float will read it, and how far it reads
+        high."""
         given = self.premise.must.original_gravity_sg
         apart, apart_sd = 0.0, off.sd
         if given is not None:
@@ -238,9 +261,9 @@ class Gauge:
         original = round(original, 1)
         prior = self._finals.get(original)
         if prior is None:
-            prior = terminal.expected_final(self.premise.must, self.premise.yeast, original)
+            prior = terminal.expected_final(self.premise.must, original)
             self._finals = {original: prior}
-        return prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)
+        return (prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)), apart
 
     def _learn_noise(self, track: Track, end: int) -> None:
         if self._noise_hour is not None and end - self._noise_hour < self.settings.refit_hours:

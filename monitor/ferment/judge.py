@@ -25,12 +25,14 @@ from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.hearing import Hearing
 from monitor.ferment.premise import MustKind, Premise
-from monitor.ferment.verdict import Signs, Thresholds, signs
+from monitor.ferment.verdict import Signs, Thresholds, decide
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 
 FORECAST_HOURS: Final = 3
 FINISH_MEMORY_HOURS: Final = 96.0
 """A fall that begins this long after the end was told is a new ferment, not a verdict too early."""
+RESTART_PER_DAY: Final = 0.5
+"""A slower fall after the end was told is a tail that creeps on, not a new ferment."""
 SPED_UP_HOURS: Final = 6.0
 """A ferment that slowed is active again when it was near its fastest within so many hours."""
 SEVERITY: Final = {
@@ -78,7 +80,7 @@ class Judge:
 
     def look(self, e: Evidence, heard: list[Hearing]) -> list[Emission]:
         """What is said at this moment."""
-        now = signs(e, self._thresholds)
+        now = decide(e, self._thresholds)
         self._begun = self._begun or (now.begun and now.sound)
         said: list[Emission] = []
         for hearing in heard:
@@ -127,7 +129,8 @@ class Judge:
         fed = self._sugar_ms is not None and e.epoch_hours < th.least_hours
         watched = not math.isnan(e.watch_hours)
         late = finished_ms is not None and e.at_ms - finished_ms > FINISH_MEMORY_HOURS * MS_PER_HOUR
-        again = now.going_again or (finished_ms is not None and late and restarted and not fed)
+        brisk = restarted and fell > 1.5 * th.restart_points and e.slope_two < -RESTART_PER_DAY
+        again = now.going_again or (finished_ms is not None and late and brisk and not fed)
         quiet = now.sound and not now.moving and not now.going_again
         since = e.watch_hours if watched else (e.at_ms - (finished_ms or e.at_ms)) / MS_PER_HOUR
         lost = e.watch_fall if watched and not math.isnan(e.watch_fall) else fell

@@ -55,10 +55,6 @@ class Tail:
     over_two: float = math.nan
     level_points: float = math.nan
     level_se: float = math.nan
-    hours_p05: float = math.nan
-    """Hours, at the present temperature, until a point is left."""
-    hours_p50: float = math.nan
-    hours_p95: float = math.nan
     coefficient: float = 0.0
     """The float's temperature coefficient, points per degC."""
     coefficient_sd: float = TEMPERATURE_SD
@@ -72,8 +68,6 @@ class Shapes:
     """Gravity above the level now, for a fall of one point inside the window."""
     left_per_fall: Floats
     """Points left for each point that fell inside the window."""
-    constant_now: Floats
-    powers: Floats
     log_prior: Floats
 
 
@@ -81,7 +75,7 @@ def shapes(window: Window, typical_constant: float) -> Shapes:
     """Columns for every power and time constant of the grid."""
     v = window.warm_hours - window.warm_hours[0]
     v_now = -window.warm_hours[0]
-    columns, ratio, now, powers, prior = [], [], [], [], []
+    columns, ratio, prior = [], [], []
     spread = (np.log(CONSTANTS / typical_constant) / CONSTANT_SPREAD) ** 2 / -2.0
     for power, weight in zip(POWERS, POWER_WEIGHTS, strict=True):
         at = np.append(v, v_now)[:, None] / CONSTANTS
@@ -92,14 +86,10 @@ def shapes(window: Window, typical_constant: float) -> Shapes:
         fallen = np.maximum(1.0 - phi[-1], 1e-9)
         columns.append((phi[:-1] - phi[-1]) / fallen)
         ratio.append(phi[-1] / fallen)
-        now.append(np.maximum(CONSTANTS + (power - 1.0) * v_now, 1.0))
-        powers.append(np.full(CONSTANTS.size, power))
         prior.append(spread + math.log(weight))
     return Shapes(
         np.concatenate(columns, axis=1),
         np.concatenate(ratio),
-        np.concatenate(now),
-        np.concatenate(powers),
         np.concatenate(prior),
     )
 
@@ -176,7 +166,7 @@ def misfit_variance(window: Window) -> Floats:
 def measure(
     window: Window, noise: Noise, expected: tuple[float, float], typical_constant: float
 ) -> tuple[Tail, Floats]:
-    """Posterior of what is left, of the level, and of the time until a point is left; and the variance that
+    """Posterior of what is left, and of the level; and the variance that
     was added to bins that lie out.
     """
     if window.size < 5:
@@ -208,7 +198,6 @@ def _summary(grid: Shapes, found: Mixture, level: float, coefficient: float) -> 
     overall = cdf @ weight
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), np.maximum.accumulate(overall), _LEFT_GRID)
     one, two = np.interp((1.0, 2.0), _LEFT_GRID, overall)
-    h05, h50, h95 = _hours(grid, mean, scale, weight)
     level_var = float(found.weight @ (found.covariance[:, 0, 0] + (found.mean[:, 0] - level) ** 2))
     coefficient_sd = float((found.weight @ found.covariance[:, 3, 3]) ** 0.5)
     return Tail(
@@ -219,9 +208,6 @@ def _summary(grid: Shapes, found: Mixture, level: float, coefficient: float) -> 
         1.0 - float(two),
         level,
         level_var**0.5,
-        h05,
-        h50,
-        h95,
         coefficient,
         coefficient_sd,
     )
@@ -248,25 +234,6 @@ def _half_normal(mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
     ratio = np.where(z < -6.0, -z + 1.0 / np.maximum(-z, 1.0), ratio)
     var = np.maximum(1.0 - ratio * (ratio + z), 0.0)
     return mean + sd * ratio, sd * np.sqrt(var)
-
-
-_NODES: Final = np.array([-1.6449, -0.8, 0.0, 0.8, 1.6449])
-_NODE_WEIGHTS: Final = np.array([0.1, 0.24, 0.32, 0.24, 0.1])
-
-
-def _hours(grid: Shapes, mean: Floats, scale: Floats, weight: Floats) -> tuple[float, float, float]:
-    """Quantiles of the scaled hours until one point is left."""
-    copies = mean.size // grid.powers.size
-    constant = np.tile(grid.constant_now, copies)[:, None]
-    p = np.tile(grid.powers, copies)[:, None]
-    left = np.maximum(mean[:, None] + scale[:, None] * _NODES, 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        curved = constant * (left ** (p - 1.0) - 1.0) / (p - 1.0)
-    hours = np.where(p == 1.0, constant * np.log(left), curved)
-    flat, spread = hours.ravel(), (weight[:, None] * _NODE_WEIGHTS).ravel()
-    order = np.argsort(flat)
-    q = np.interp((0.05, 0.5, 0.95), np.cumsum(spread[order]), flat[order])
-    return float(q[0]), float(q[1]), float(q[2])
 
 
 def wander_size(

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.ferment.premise import Must, MustKind, Yeast
+from monitor.ferment.premise import Must, MustKind
 from monitor.must.alcohol import expected_final_gravity_sg
 from monitor.units import POINTS_PER_SG
 
@@ -26,8 +26,6 @@ SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
 0.943; malt: real attenuation of ordinary worts; fruit and sugar: common practice)."""
 GLYCEROL_POINTS: Final = 1.2
 """Glycerol and acids, which the mass balance does not know."""
-TOLERANCE_SD_ABV: Final = 1.2
-"""Yeast stops within a per cent or so of its stated tolerance (common practice)."""
 LEAST_SD_POINTS: Final = 1.6
 
 
@@ -39,7 +37,7 @@ class Expected:
     sd_points: float
 
 
-def expected_final(must: Must, yeast: Yeast, original_points: float) -> Expected:
+def expected_final(must: Must, original_points: float) -> Expected:
     """Final gravity that a must of this kind and original gravity (points) should reach."""
     original_points = min(max(original_points, 1.0), 250.0)
     original_sg = 1.0 + original_points / POINTS_PER_SG
@@ -55,17 +53,4 @@ def expected_final(must: Must, yeast: Yeast, original_points: float) -> Expected
 
         mean = end(share) + GLYCEROL_POINTS
         sd = (end(share - spread) - end(min(share + spread, 1.0))) / 2.0
-    sd = max(sd, LEAST_SD_POINTS)
-    return _held_by_tolerance(yeast, original_sg, mean, sd)
-
-
-def _held_by_tolerance(yeast: Yeast, original_sg: float, mean: float, sd: float) -> Expected:
-    tolerance = yeast.alcohol_tolerance_abv
-    if tolerance is None:
-        return Expected(mean, sd)
-    floor = (expected_final_gravity_sg(original_sg, 1.0, tolerance + TOLERANCE_SD_ABV) - 1.0) * POINTS_PER_SG
-    stop = (expected_final_gravity_sg(original_sg, 1.0, tolerance) - 1.0) * POINTS_PER_SG
-    if floor <= mean:
-        return Expected(mean, sd)
-    # alcohol stops it first: centre on the tolerance, as wide as a per cent of alcohol or two
-    return Expected((floor + stop) / 2.0, max(sd, stop - floor))
+    return Expected(mean, max(sd, LEAST_SD_POINTS))

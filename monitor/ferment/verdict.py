@@ -1,15 +1,27 @@
 """Evidence to verdict: comparisons of scalars with thresholds, nothing else.
 
-Every rule is written with `&` and `|` on comparisons, so that it also holds for an `Evidence` whose fields
-are arrays
-over moments: a sweep of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
+Two probabilities carry the verdicts: `doubt`, that two points or so are still to fall, and `stuck`, that a
+ferment
+stands still with sugar left. Each is a logistic line through a few figures of the evidence, fitted to
+simulated
+ferments of training seeds; what each figure is and which way it pulls is said beside it. All of this is
+written
+with array functions and `&`, so that it also holds for an `Evidence` whose fields are arrays over moments:
+a sweep
+of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
 
 from monitor.ferment.evidence import Evidence
+
+Scalar = Any
+"""A float or bool, or an array of them over moments."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,19 +33,15 @@ class Thresholds:
     stale_hours: float = 6.0
     begun_points: float = 3.0
     least_hours: float = 30.0
-    finished_over_two: float = 0.06
-    """Finished: probability that more than two points are still to fall is below this,"""
-    finished_over_one: float = 0.30
-    """and that more than one is, below this,"""
-    finished_slope_per_day: float = 0.5
-    """and the fall of the last two days, with its error, is slower than this,"""
-    finished_gap_points: float = 3.5
-    finished_gap_sd: float = 1.0
-    """and gravity is no higher above where the must should end than this many points and standard
-    deviations."""
-    stalled_slope_per_day: float = 0.3
-    stalled_gap_points: float = 4.5
-    stalled_gap_sd: float = 1.0
+    """Since pitching or the last sugar."""
+    finished_doubt: float = 0.15
+    """Finished: the probability that two points or so are still to fall is below this."""
+    stalled_doubt: float = 0.45
+    """Stalled: the probability that it is *not* standing still with sugar left is below this."""
+    stalled_per_day: float = 0.45
+    """What is called stalled has not fallen faster than this over the last two days."""
+    stalled_surely_sd: float = 2.5
+    """Five points and so many standard deviations above its end, a flat line alone is a stall."""
     moving_z: float = 3.0
     moving_per_day: float = 0.3
     restart_points: float = 2.0
@@ -44,50 +52,119 @@ class Thresholds:
     """How much of a slow fall may be the float's own drift."""
     lag_hours: float = 168.0
     """No fall at all by then is a failed start."""
+    stuck_gap_points: float = 2.0
+    """Nothing is stuck nearer than this to where it should end."""
+
+
+STALL_POINTS: Final = 5.0
+"""A stall stands more than so many points above the gravity that must could reach."""
+DOUBT: Final = {
+    "constant": 0.59,
+    "left": 1.901,  # log of the median of what is left
+    "left_most": -0.55,  # log of its 95th percentile: counts with the median as a ratio
+    "two_days": -0.082,  # fall, points a day
+    "four_days": -0.229,
+    "week": 0.728,  # a week that still falls at a steady pace is a creeping tail
+    "gap": 0.081,  # points above where the must should end
+    "gap_sd": 1.008,  # the same in its standard deviations
+    "slowed": -0.788,  # log of the hours since it was near its fastest
+    "unsure": 0.372,  # spread of where it should end
+}
+STUCK: Final = {
+    "constant": -7.754,
+    "day": -0.433,  # root of the fall of the last day, points a day
+    "two_days": 0.968,
+    "four_days": -1.11,
+    "day_z": -0.336,  # how surely it falls by more than 0.4 a day
+    "two_days_z": -0.623,  # how surely it falls by more than 0.5 a day
+    "gap": 0.181,  # points above where the must should end
+    "gap_sd": -0.123,
+    "gap_five": 0.147,  # points beyond five
+    "colder": 0.505,  # degC under its warmest days
+    "cold_days": 0.768,  # days under the yeast's range
+    "slowed": 0.39,
+    "gap_share": 0.59,  # log of what is left over what has fallen
+}
+
+
+def doubt(e: Evidence) -> Scalar:
+    """Probability that two points or so are still to fall."""
+    c = DOUBT
+    gap = np.clip(e.level_points - e.expected_points, -10.0, 12.0)
+    z = (
+        c["constant"]
+        + c["left"] * np.log(e.left_p50 + 0.1)
+        + c["left_most"] * np.log(e.left_p95 + 0.1)
+        - c["two_days"] * e.slope_two
+        - c["four_days"] * e.slope_four
+        - c["week"] * e.slope_seven
+        + c["gap"] * np.maximum(gap, 0.0)
+        + c["gap_sd"] * np.clip(gap / e.expected_sd, -4.0, 5.0)
+        + c["slowed"] * np.log(np.maximum(e.slowed_hours, 1.0))
+        + c["unsure"] * e.expected_sd
+    )
+    return 1.0 / (1.0 + np.exp(-np.clip(z, -50.0, 50.0)))
+
+
+def stuck(e: Evidence) -> Scalar:
+    """Probability that it stands still with sugar left."""
+    c = STUCK
+    gap = e.level_points - e.expected_points
+    root = [np.sqrt(np.clip(-s, 0.0, 9.0)) for s in (e.slope_day, e.slope_two, e.slope_four)]
+    z = (
+        c["constant"]
+        + c["day"] * root[0]
+        + c["two_days"] * root[1]
+        + c["four_days"] * root[2]
+        + c["day_z"] * np.clip((-e.slope_day - 0.4) / e.slope_day_se, -3.0, 4.0)
+        + c["two_days_z"] * np.clip((-e.slope_two - 0.5) / e.slope_two_se, -3.0, 6.0)
+        + c["gap"] * np.clip(gap, -5.0, 25.0)
+        + c["gap_sd"] * np.clip(gap / e.expected_sd, -3.0, 6.0)
+        + c["gap_five"] * np.clip(gap - 5.0, 0.0, 15.0)
+        + c["colder"] * np.clip(np.nan_to_num(e.temperature_drop_c), -2.0, 10.0)
+        + c["cold_days"] * np.nan_to_num(e.cold_hours) / 24.0
+        + c["slowed"] * np.log(np.maximum(e.slowed_hours, 1.0))
+        + c["gap_share"] * np.log(np.clip(gap, 1.0, 60.0) / np.maximum(e.fallen_points, 2.0))
+    )
+    return 1.0 / (1.0 + np.exp(-np.clip(z, -50.0, 50.0)))
 
 
 @dataclass(frozen=True, slots=True)
 class Signs:
     """What holds at one moment, without memory; booleans, or arrays of them."""
 
-    sound: bool
-    done: bool
-    stuck: bool
-    never_began: bool
-    moving: bool
-    rising: bool
-    going_again: bool
-    begun: bool
-    slowing: bool
+    sound: Scalar
+    """Enough was heard of the float lately."""
+    begun: Scalar
+    slowing: Scalar
+    done: Scalar
+    stuck: Scalar
+    never_began: Scalar
+    moving: Scalar
+    going_again: Scalar
 
 
-def signs(e: Evidence, th: Thresholds) -> Signs:
+def decide(e: Evidence, th: Thresholds) -> Signs:
     """Compare evidence with thresholds."""
     sound = (e.readings >= th.least_readings) & (e.data_age_hours <= th.stale_hours)
     begun = e.fallen_points >= th.begun_points
+    slowing = begun & (e.slowed_hours >= 12.0)
+    settled = e.epoch_hours >= th.least_hours
+    done = sound & slowing & settled & (doubt(e) < th.finished_doubt)
     gap = e.level_points - e.expected_points
-    quiet = (e.slope_two + e.slope_two_se > -th.finished_slope_per_day) & (
-        e.slope_two - e.slope_two_se < th.finished_slope_per_day
+    high = gap > th.stuck_gap_points
+    slow = e.slowed_hours >= 3.0
+    flat = (e.slope_two - 0.5 * e.slope_two_se > -th.stalled_per_day) & (
+        e.slope_day > -2.0 * th.stalled_per_day
     )
-    done = (
-        sound
-        & begun
-        & (e.epoch_hours >= th.least_hours)
-        & (e.slowed_hours >= 12.0)
-        & quiet
-        & (e.over_two < th.finished_over_two)
-        & (e.over_one < th.finished_over_one)
-        & (gap < th.finished_gap_points + th.finished_gap_sd * e.expected_sd)
-    )
-    still = e.slope_day + 0.5 * e.slope_day_se > -th.stalled_slope_per_day
-    still = still & (e.slope_day - e.slope_day_se < th.stalled_slope_per_day)
-    high = gap > th.stalled_gap_points + th.stalled_gap_sd * e.expected_sd
-    stuck = sound & begun & (e.epoch_hours >= th.least_hours) & still & high
-    never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & still & high
+    surely = flat & (gap > STALL_POINTS + th.stalled_surely_sd * e.expected_sd)
+    likely = (1.0 - stuck(e) < th.stalled_doubt) & (e.slope_two > -th.stalled_per_day)
+    still = sound & begun & settled & slow & high & (surely | likely)
+    unmoved = (e.slope_two - e.slope_two_se < th.moving_per_day) & (e.slope_two > -th.moving_per_day)
+    never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
+    never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)
     moving = (e.slope_two < -th.moving_per_day) & (e.slope_two < -th.moving_z * e.slope_two_se)
-    rising = (e.slope_two > th.moving_per_day) & (e.slope_two > th.moving_z * e.slope_two_se)
     watch_error = e.watch_fall_se + th.drift_per_day * e.watch_hours / 24.0 / th.refermenting_z
     going_again = (e.watch_fall > th.refermenting_points) & (e.watch_fall > th.refermenting_z * watch_error)
     going_again = going_again & (e.data_age_hours <= th.stale_hours)
-    slowing = begun & (e.slowed_hours >= 12.0)
-    return Signs(sound, done, stuck, never_began, moving, rising, going_again, begun, slowing)
+    return Signs(sound, begun, slowing, done, still, never_began, moving, going_again)

@@ -50,6 +50,8 @@ def _cause(e: Evidence) -> str:
         return f"; under the yeast's range for {e.cold_hours:.0f} h of the last 72: likely stalled by cold"
     if e.temperature_drop_c >= 3.0:
         return f"; {e.temperature_drop_c:.1f} degC colder than at its warmest: likely stalled by cold"
+    if e.alcohol_room_abv < 1.0:
+        return "; the alcohol is about what the yeast is said to bear: likely stopped by it"
     return "; the temperature was not the cause: think of nutrients, alcohol or tired yeast"
 
 

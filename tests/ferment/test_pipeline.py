@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import pickle
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from monitor.ferment.emission import (
     AlertChange,
@@ -14,38 +20,19 @@ from monitor.ferment.emission import (
     Forecast,
     Phase,
     PhaseChange,
+    Severity,
 )
-from monitor.ferment.event import Event, Reading, Tick
-from monitor.ferment.pipeline import Pipeline
-from monitor.ferment.premise import Must, MustKind, Premise, Yeast
+from monitor.ferment.event import Event, JournalEntry, JournalKind, Reading, Tick
+from monitor.ferment.pipeline import MOMENT_MS, Analysis, Pipeline
+from monitor.ferment.premise import Must, MustKind, Premise
+from monitor.ferment.verdict import Thresholds
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
 
 START_MS = 1_767_463_200_000
-PREMISE = Premise(
-    pitched_ms=START_MS,
-    must=Must(kind=MustKind.HONEY, original_gravity_sg=1.043),
-    yeast=Yeast(temperature_c=(14.0, 24.0)),
-)
+MakeFerment = Callable[..., list[Event]]
 
 
-def simple_ferment(days: float = 14.0, noise_sg: float = 0.0006, seed: int = 3) -> list[Event]:
-    """A first-order ferment of 46 points after a day's lag, read each half hour by a noisy float."""
-    rng = np.random.default_rng(seed)
-    events: list[Event] = []
-    for step in range(int(days * 48)):
-        hours = step / 2.0
-        left = 46.0 * np.exp(-max(hours - 24.0, 0.0) / 36.0)
-        at_ms = START_MS + step * 30 * MS_PER_MINUTE
-        value = round(0.997 + left / 1000.0 + float(rng.normal(0.0, noise_sg)), 4)
-        events.append(Reading("float-a", Quantity.GRAVITY, at_ms, value, at_ms))
-        events.append(
-            Reading("float-a", Quantity.TEMPERATURE, at_ms, 19.0 + float(rng.normal(0, 0.1)), at_ms)
-        )
-    events.append(Tick(START_MS + round(days * MS_PER_DAY)))
-    return events
-
-
-def emissions(events: list[Event], premise: Premise = PREMISE) -> list[Emission]:
+def emissions(events: list[Event], premise: Premise) -> list[Emission]:
     """All that a fresh pipeline says of these events."""
     pipeline = Pipeline(premise)
     return [said for event in events for said in pipeline.step(event)]
@@ -56,34 +43,251 @@ def fired(said: list[Emission], kind: AlertKind) -> list[AlertChange]:
     return [e for e in said if isinstance(e, AlertChange) and e.kind is kind and e.state is AlertState.FIRING]
 
 
-def test_a_plain_ferment_is_called_finished_once_and_in_time() -> None:
-    """A first-order ferment with a point left at 162 h is told as finished once, within two days of that."""
-    told = fired(emissions(simple_ferment()), AlertKind.FINISHED)
-    assert len(told) == 1
-    hours = (told[0].at_ms - START_MS) / MS_PER_HOUR
-    # 46 exp(-(t - 24)/36) is 2 points at 137 h and 1 point at 162 h
-    assert 137.0 < hours < 162.0 + 48.0
-    assert "hand sample" in told[0].message
+def hours_of(alert: AlertChange) -> float:
+    """Hours from pitching to the alert."""
+    return (alert.at_ms - START_MS) / MS_PER_HOUR
 
 
-def test_phases_follow_the_course() -> None:
-    """A plain ferment goes through lag, active, slowing and finished, in this order, each once."""
-    phases = [e.phase for e in emissions(simple_ferment()) if isinstance(e, PhaseChange)]
-    assert phases == [Phase.LAG, Phase.ACTIVE, Phase.SLOWING, Phase.FINISHED]
+class TestVerdicts:
+    """What is told of plain ferments."""
+
+    def test_a_plain_ferment_is_finished_once_and_in_time(
+        self, make_ferment: MakeFerment, premise: Premise
+    ) -> None:
+        """A first-order ferment is told as finished once, within two and a half days of its last point."""
+        told = fired(emissions(make_ferment(), premise), AlertKind.FINISHED)
+        assert len(told) == 1
+        # 46 exp(-(t - 24)/36) is 2 points at 137 h and 1 point at 162 h
+        assert 137.0 < hours_of(told[0]) < 162.0 + 60.0
+        assert "hand sample" in told[0].message
+        assert "stabilise" in told[0].message
+
+    def test_a_stop_high_up_is_a_stall(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """A ferment that stops 16 points above its end is called stalled, never finished."""
+        said = emissions(make_ferment(days=9.0, stop_points=16.0), premise)
+        # 46 exp(-(t - 24)/36) is 16 points at 62 h
+        assert 62.0 < hours_of(fired(said, AlertKind.STALLED)[0]) < 62.0 + 72.0
+        assert not fired(said, AlertKind.FINISHED)
+
+    def test_phases_follow_the_course(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """A plain ferment goes through lag, active, slowing and finished, in this order, each once."""
+        phases = [e.phase for e in emissions(make_ferment(), premise) if isinstance(e, PhaseChange)]
+        assert phases == [Phase.LAG, Phase.ACTIVE, Phase.SLOWING, Phase.FINISHED]
+
+    def test_forecasts_come_at_least_every_six_hours(
+        self, make_ferment: MakeFerment, premise: Premise
+    ) -> None:
+        """From the first drop of three points until finished, no two forecasts are over six hours apart."""
+        times = [e.at_ms for e in emissions(make_ferment(), premise) if isinstance(e, Forecast)]
+        assert len(times) > 20
+        assert max(np.diff(times)) <= 6 * MS_PER_HOUR
+
+    def test_going_again_after_sweetening_is_a_danger(
+        self, make_ferment: MakeFerment, premise: Premise
+    ) -> None:
+        """A point a day lost after sweetening is told within three days, as a danger, with the cautions."""
+        rng = np.random.default_rng(8)
+        events = make_ferment(days=10.0)[:-1]
+        done_ms = START_MS + 10 * MS_PER_DAY
+        events.append(JournalEntry(JournalKind.STABILISED, done_ms, done_ms))
+        events.append(JournalEntry(JournalKind.SWEETENED, done_ms, done_ms))
+        for step in range(6 * 48):
+            at_ms = done_ms + step * 30 * MS_PER_MINUTE
+            value = 1.007 - step / 48.0 / 1000.0 + float(rng.normal(0.0, 0.0006))
+            events.append(Reading("float-a", Quantity.GRAVITY, at_ms, value, at_ms))
+        told = fired(emissions(events, premise), AlertKind.REFERMENTING)
+        assert len(told) == 1
+        assert told[0].severity is Severity.DANGER
+        assert told[0].at_ms - done_ms < 3 * MS_PER_DAY
+        assert "burst" in told[0].message
+
+    def test_rest_after_sweetening_is_no_danger(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """A batch that rests after sweetening is not said to ferment again."""
+        rng = np.random.default_rng(9)
+        events = make_ferment(days=10.0)[:-1]
+        done_ms = START_MS + 10 * MS_PER_DAY
+        events.append(JournalEntry(JournalKind.SWEETENED, done_ms, done_ms))
+        for step in range(8 * 48):
+            at_ms = done_ms + step * 30 * MS_PER_MINUTE
+            value = 1.007 + float(rng.normal(0.0, 0.0006))
+            events.append(Reading("float-a", Quantity.GRAVITY, at_ms, value, at_ms))
+        assert not fired(emissions(events, premise), AlertKind.REFERMENTING)
 
 
-def test_forecasts_come_at_least_every_six_hours() -> None:
-    """From the first drop of three points until finished, no two forecasts are over six hours apart."""
-    times = [e.at_ms for e in emissions(simple_ferment()) if isinstance(e, Forecast)]
-    assert len(times) > 20
-    assert max(np.diff(times)) <= 6 * MS_PER_HOUR
+class TestSensors:
+    """Silence, wrong clocks, other names, hand samples."""
+
+    def test_silence_is_told_and_holds_the_verdict(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """A float that dies half-way is told as silent, by name; nothing is called finished or stalled."""
+        events: list[Event] = [
+            e for e in make_ferment() if isinstance(e, Tick) or e.at_ms < START_MS + 3 * MS_PER_DAY
+        ]
+        said = emissions(events, premise)
+        told = fired(said, AlertKind.SENSOR_SILENT)
+        assert [alert.subject for alert in told] == ["float-a"]
+        assert not fired(said, AlertKind.FINISHED)
+        assert not fired(said, AlertKind.STALLED)
+
+    def test_readings_of_wrong_clocks_change_nothing(
+        self, make_ferment: MakeFerment, premise: Premise
+    ) -> None:
+        """Readings dated hours ahead or years back do not move a single emission."""
+        events = make_ferment(days=9.0)
+        disturbed: list[Event] = []
+        for place, event in enumerate(events):
+            disturbed.append(event)
+            if isinstance(event, Reading) and place % 9 == 0:
+                ahead = event.time_ms + (3 if place % 2 else -24 * 365 * 5) * MS_PER_HOUR
+                disturbed.append(replace(event, time_ms=ahead, value=1.08))
+        assert emissions(disturbed, premise) == emissions(events, premise)
+
+    def test_doubled_readings_change_nothing(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """Every reading delivered twice says what every reading delivered once says."""
+        events = make_ferment(days=9.0)
+        doubled = [event for event in events for _ in range(2)]
+        assert emissions(doubled, premise) == emissions(events, premise)
+
+    def test_order_within_an_hour_does_not_matter(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """Readings that arrive together, in any order, say the same."""
+        events = make_ferment(days=8.0)
+        by_hour: dict[int, list[Event]] = {}
+        for event in events:
+            hour_ms = -(-event.at_ms // MOMENT_MS) * MOMENT_MS
+            late = replace(event, received_ms=hour_ms) if isinstance(event, Reading) else event
+            by_hour.setdefault(hour_ms, []).append(late)
+        forward = [event for hour in sorted(by_hour) for event in by_hour[hour]]
+        backward = [event for hour in sorted(by_hour) for event in by_hour[hour][::-1]]
+        named = replace(premise, gravity_sensor="float-a", temperature_sensor="float-a")
+        assert emissions(forward, named) == emissions(backward, named)
+
+    def test_other_floats_are_not_believed(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """Where a float is named, another float in the same batch says nothing."""
+        named = replace(premise, gravity_sensor="float-a", temperature_sensor="float-a")
+        events = make_ferment(days=8.0)
+        stranger = [replace(e, sensor="float-b", value=1.04) for e in events if isinstance(e, Reading)]
+        mixed = sorted([*stranger, *events], key=lambda e: e.at_ms)
+        assert emissions(mixed, named) == emissions(events, named)
+
+    def test_a_hand_sample_moves_the_level(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """After a sample four points above the float, the level is some three or four points higher."""
+        events = make_ferment(days=5.0)
+        at_ms = events[-2].at_ms
+        plain, sampled = Pipeline(premise), Pipeline(premise)
+        for event in events[:-1]:
+            plain.step(event)
+            sampled.step(event)
+        low = plain.snapshot.evidence.level_points
+        sampled.step(Reading("hand", Quantity.SAMPLE_GRAVITY, at_ms, 1.0 + (low + 4.0) / 1000.0, at_ms))
+        assert 2.5 < sampled.snapshot.evidence.level_points - low < 5.0
 
 
-def test_a_pipeline_can_be_put_away_and_taken_out() -> None:
+class TestZero:
+    """Zero is a reading."""
+
+    def test_zero_degrees_is_cold(self, make_ferment: MakeFerment, premise: Premise) -> None:
+        """A must at exactly 0 degC is told as too cold."""
+        events = [
+            replace(e, value=0.0) if isinstance(e, Reading) and e.quantity is Quantity.TEMPERATURE else e
+            for e in make_ferment(days=2.0)
+        ]
+        assert len(fired(emissions(events, premise), AlertKind.TEMPERATURE_LOW)) == 1
+
+    def test_gravity_of_water_is_a_reading(self, premise: Premise) -> None:
+        """A float that reads exactly 1.000 (0 degP) has a level of 0 points, which is known."""
+        pipeline = Pipeline(premise)
+        for step in range(100):
+            at_ms = START_MS + step * 30 * MS_PER_MINUTE
+            pipeline.step(Reading("float-a", Quantity.GRAVITY, at_ms, 1.0, at_ms))
+        assert abs(pipeline.snapshot.evidence.level_points) < 0.2
+        assert pipeline.snapshot.phase is not Phase.UNKNOWN
+
+
+class TestDue:
+    """What is due by the calendar."""
+
+    def test_nutrient_is_due_a_day_after_pitching(self, premise: Premise) -> None:
+        """With no nutrient in the journal it is due at 24 hours, whatever the float says."""
+        told = fired(emissions([Tick(START_MS + 3 * MS_PER_DAY)], premise), AlertKind.NUTRIENT_DUE)
+        assert [24.0 <= hours_of(a) <= 25.0 for a in told] == [True]
+
+    def test_nutrient_given_is_not_asked_for(self, premise: Premise) -> None:
+        """A nutrient entry in the first day keeps the alert away; a wort of malt needs none."""
+        fed = JournalEntry(JournalKind.NUTRIENT, START_MS + MS_PER_HOUR, START_MS + MS_PER_HOUR)
+        end = Tick(START_MS + 3 * MS_PER_DAY)
+        assert not fired(emissions([fed, end], premise), AlertKind.NUTRIENT_DUE)
+        malt = replace(premise, must=Must(kind=MustKind.MALT))
+        assert not fired(emissions([end], malt), AlertKind.NUTRIENT_DUE)
+
+    def test_an_infusion_is_due_until_it_is_out(self, premise: Premise) -> None:
+        """An infusion is told when its time has come, and resolved when it is taken out."""
+        inside = JournalEntry(JournalKind.INFUSION_IN, START_MS, START_MS)
+        out_ms = START_MS + 7 * MS_PER_DAY
+        out = JournalEntry(JournalKind.INFUSION_OUT, out_ms, out_ms)
+        said = emissions([inside, out], premise)
+        told = [e for e in said if isinstance(e, AlertChange) and e.kind is AlertKind.INFUSION_DUE]
+        assert [e.state for e in told] == [AlertState.FIRING, AlertState.RESOLVED]
+        assert told[0].fired_ms == told[1].fired_ms
+
+
+def test_a_pipeline_can_be_put_away_and_taken_out(make_ferment: MakeFerment, premise: Premise) -> None:
     """A pickled pipeline goes on exactly where it was."""
-    events = simple_ferment(days=6.0)
-    pipeline = Pipeline(PREMISE)
+    events = make_ferment(days=6.0)
+    pipeline = Pipeline(premise)
     for event in events[:400]:
         pipeline.step(event)
     other = pickle.loads(pickle.dumps(pipeline))  # noqa: S301
     assert [pipeline.step(e) for e in events[400:]] == [other.step(e) for e in events[400:]]
+
+
+def test_thresholds_fit_nothing(make_ferment: MakeFerment, premise: Premise) -> None:
+    """Evidence is the same whatever the thresholds: what is fitted never hangs on a verdict."""
+    strict = Analysis(thresholds=Thresholds(finished_doubt=0.0, stalled_doubt=0.0))
+    usual, other = Pipeline(premise), Pipeline(premise, strict)
+    for event in make_ferment(days=9.0):
+        usual.step(event)
+        other.step(event)
+        assert repr(usual.snapshot.evidence) == repr(other.snapshot.evidence)
+    assert other.snapshot.phase is not Phase.FINISHED
+
+
+@st.composite
+def streams(draw: st.DrawFn) -> list[Event]:
+    """A short, unruly stream: late, doubled, misdated, impossible and missing readings, deeds and samples."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    pace = draw(st.sampled_from([8.0, 20.0, 60.0]))
+    events: list[Event] = []
+    for step in range(draw(st.integers(20, 160))):
+        time_ms = START_MS + round(step * 45 * MS_PER_MINUTE + rng.uniform(0, 20) * MS_PER_MINUTE)
+        if rng.random() < 0.08:
+            continue
+        value = 0.998 + 0.045 * math.exp(-step / pace) + float(rng.normal(0.0, 0.001))
+        late_ms = round(float(rng.exponential(3.0)) * MS_PER_HOUR) if rng.random() < 0.2 else 0
+        if rng.random() < 0.05:
+            value, time_ms = float(rng.choice([math.nan, 2.0, 0.0])), time_ms + 9 * MS_PER_HOUR
+        for quantity, v in (
+            (Quantity.GRAVITY, value),
+            (Quantity.TEMPERATURE, 18.0 + 6.0 * math.sin(step / 16.0)),
+        ):
+            events += [Reading("f", quantity, time_ms, v, time_ms + late_ms)] * (
+                2 if rng.random() < 0.1 else 1
+            )
+        if rng.random() < 0.03:
+            kind = list(JournalKind)[int(rng.integers(len(JournalKind)))]
+            events.append(JournalEntry(kind, time_ms - MS_PER_HOUR, time_ms + 5))
+        if rng.random() < 0.02:
+            events.append(Reading("hand", Quantity.SAMPLE_GRAVITY, time_ms, value, time_ms + 7))
+    return sorted(events, key=lambda e: e.at_ms)
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(stream=streams(), share=st.floats(0.0, 1.0))
+def test_a_stream_cut_anywhere_says_what_the_whole_says(
+    premise: Premise, stream: list[Event], share: float
+) -> None:
+    """Emissions up to T follow from events up to T: a cut stream says exactly the beginning of the whole."""
+    end_ms = stream[-1].at_ms + MS_PER_HOUR
+    cut_ms = START_MS + round(share * (end_ms - START_MS))
+    whole = emissions([*stream, Tick(end_ms)], premise)
+    part = emissions([e for e in stream if e.at_ms <= cut_ms] + [Tick(cut_ms + 1)], premise)
+    assert part == [e for e in whole if e.at_ms <= cut_ms]
+    assert all(a.at_ms <= b.at_ms for a, b in pairwise(whole))
