@@ -1,16 +1,17 @@
 // Keeps a page true: one event stream that says what changed, and the page itself, asked for again.
 
-import { tellTimes, clockOf, localField } from "./moments.js";
+import { tellTimes, clockOf, localField, now, setNow } from "./moments.js";
 
 const html = document.documentElement;
 html.classList.add("scripted");
+setNow(Number(document.body.dataset.now));
 tellTimes();
 for (const field of document.querySelectorAll("input[type=datetime-local]")) {
   // what leaves is a moment, whatever the zone of the server
   const moment = document.createElement("input");
   moment.type = "hidden";
   moment.name = `${field.name}_utc`;
-  field.value = localField(Date.now());
+  field.value = localField(now());
   field.after(moment);
   field.form.addEventListener("submit", () => {
     const touched = field.value && field.value !== field.dataset.untouched;
@@ -27,6 +28,7 @@ let source = null;
 let seen = document.body.dataset.seen ?? "";
 let retry = 1000;
 let waitingRefresh = null;
+let refreshed = 0;
 let refreshing = false;
 let again = false;
 
@@ -37,12 +39,14 @@ function say(text) {
 async function refresh() {
   if (refreshing) { again = true; return; }
   refreshing = true;
+  refreshed = performance.now();
   try {
     const answer = await fetch(location.href, { headers: { Accept: "text/html" }, redirect: "error" });
     if (!answer.ok) throw new Error(answer.statusText);
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+    setNow(Number(fresh.body.dataset.now));
     exchange(fresh);
-    say(`Live, ${clockOf(Date.now())}`);
+    say(`Live, ${clockOf(now())}`);
   } catch {
     say("Cannot reach carboyd; trying again");
   }
@@ -76,9 +80,11 @@ function exchange(fresh) {
   document.dispatchEvent(new CustomEvent("carboyd:fresh"));
 }
 
+// at once after a pause, and no more than once in a while when much happens
 function soon() {
-  clearTimeout(waitingRefresh);
-  waitingRefresh = setTimeout(refresh, 150);
+  if (waitingRefresh !== null) return;
+  const wait = Math.max(100, 1000 - (performance.now() - refreshed));
+  waitingRefresh = setTimeout(() => { waitingRefresh = null; refresh(); }, wait);
 }
 
 function listen() {
@@ -86,7 +92,7 @@ function listen() {
   source = new EventSource(`${path}?seen=${encodeURIComponent(seen)}`);
   source.onopen = () => {
     retry = 1000;
-    say(`Live, ${clockOf(Date.now())}`);
+    say(`Live, ${clockOf(now())}`);
     if (html.dataset.stream === "lost") soon();
     html.dataset.stream = "open";
   };

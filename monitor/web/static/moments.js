@@ -1,5 +1,11 @@
 // Times in the reader's own zone. The server wrote its own local time as a first answer; UTC is in the attribute.
 
+// the server's clock counts: readings carry its time, and a reader's own may be wrong
+let ahead = 0;
+
+export const setNow = (ms) => { if (Number.isFinite(ms)) ahead = ms - Date.now(); };
+export const now = () => Date.now() + ahead;
+
 const day = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short" });
 const clock = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit" });
 const year = new Intl.DateTimeFormat("en-GB", { year: "numeric" });
@@ -7,7 +13,7 @@ const year = new Intl.DateTimeFormat("en-GB", { year: "numeric" });
 export function dayOf(ms) {
   const text = day.format(ms).replace(",", "");
   const then = year.format(ms);
-  return then === year.format(Date.now()) ? text : `${text} ${then}`;
+  return then === year.format(now()) ? text : `${text} ${then}`;
 }
 
 export const clockOf = (ms) => clock.format(ms);
@@ -23,7 +29,7 @@ function spanOf(ms) {
 }
 
 export function agoOf(ms) {
-  const span = Date.now() - ms;
+  const span = now() - ms;
   if (Math.abs(span) < 60000) return "just now";
   return span > 0 ? `${spanOf(span)} ago` : `in ${spanOf(-span)}`;
 }
