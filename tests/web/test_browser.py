@@ -268,6 +268,26 @@ def test_the_chart_is_read_by_keyboard(opening: Open) -> None:
     expect(page.get_by_role("button", name="Last 2 days")).to_have_attribute("aria-pressed", "true")
 
 
+def test_a_gap_is_a_gap(cellar: Cellar, opening: Open) -> None:
+    """After a day of silence the level's line is broken, not drawn down to zero; the last phase goes on."""
+    later = a_sheet()
+    cellar.now_ms += 2 * MS_PER_DAY
+    cellar.store.readings.commit(
+        [one for one in readings_of(later, 6.0) if one.time_ms > PITCHED_MS + 5 * MS_PER_DAY]
+    )
+    cellar.judge(SLUG)
+    page = opening(BATCH)
+    expect(page.locator("#chart")).to_have_attribute("data-drawn", "1")
+    drawn = page.evaluate(
+        """() => [...Bokeh.documents[0].roots()[0].references()]
+            .filter((model) => model.type === "ColumnDataSource" && "sg" in model.data)
+            .map((model) => [...model.data.sg])"""
+    )
+    values = [value for line in drawn for value in line]
+    assert any(value is None or value != value for value in values)  # NaN is what a glyph leaves out
+    assert min(value for value in values if value is not None and value == value) > 0.98
+
+
 def test_without_script_everything_can_be_read_and_done(cellar: Cellar, opening: Open) -> None:
     """The picture stands where the chart would, the table says the same, and a form works."""
     page = opening(BATCH, live=False, java_script_enabled=False)

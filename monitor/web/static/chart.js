@@ -59,23 +59,25 @@ function source(columns) {
   return new Bokeh.Models.ColumnDataSource({ data: columns });
 }
 
+// a break in a line is null in JSON and NaN for the glyphs, which would draw null as 0
+const broken = (values) => values.map((value) => (value === null ? NaN : value));
+
 function columns(data) {
-  const t = data.temperature;
+  const { raw, level, fit, samples, temperature } = data;
   return {
-    raw: { t: data.raw.time_ms, low: data.raw.low_sg, high: data.raw.high_sg },
-    level: { t: data.level.time_ms, sg: data.level.sg },
-    fit: { t: data.fit.time_ms, sg: data.fit.sg, low: data.fit.low_sg, high: data.fit.high_sg },
-    samples: { t: data.samples.time_ms, sg: data.samples.sg },
-    warm: { t: t.time_ms, c: t.mean_c.map(warmth) },
+    raw: { t: raw.time_ms, low: raw.low_sg, high: raw.high_sg },
+    level: { t: level.time_ms, sg: broken(level.sg) },
+    fit: { t: fit.time_ms, sg: broken(fit.sg), low: broken(fit.low_sg), high: broken(fit.high_sg) },
+    samples: { t: samples.time_ms, sg: samples.sg },
+    warm: { t: temperature.time_ms, c: broken(temperature.mean_c.map(warmth)) },
   };
 }
 
 function gravityRange(data) {
-  const seen = [...data.level.sg, ...data.samples.sg, ...data.fit.low_sg, ...data.fit.sg].filter((v) => v !== null);
+  const seen = [...data.level.sg, ...data.samples.sg, ...data.fit.low_sg, ...data.fit.sg, ...data.fit.high_sg].filter((v) => v !== null);
   if (!seen.length) seen.push(...data.raw.low_sg, ...data.raw.high_sg);
   if (!seen.length) seen.push(1, 1.05);
-  const low = Math.min(...seen);
-  const high = Math.max(...seen);
+  const [low, high] = [Math.min(...seen), Math.max(...seen)];
   const pad = Math.max(0.002, (high - low) * 0.07);
   return [low - pad, high + pad * 1.8];
 }
@@ -152,16 +154,17 @@ function warmthRange(data) {
 
 function phases(M, plot, data, marks) {
   data.phases.forEach((phase, index) => {
-    plot.add_layout(new M.BoxAnnotation({
+    const stretch = new M.BoxAnnotation({
       left: phase.from_ms, right: phase.to_ms, fill_color: css("--accent"), fill_alpha: index % 2 ? 0.085 : 0.0,
       line_color: null, level: "underlay", editable: false,
-    }));
+    });
+    plot.add_layout(stretch);
     const label = new M.Label({
       x: phase.from_ms, y: 2, y_units: "screen", x_offset: 5, text: phase.word, text_color: css("--quiet"), text_font: css("--text"),
       text_font_size: "12.5px", text_baseline: "bottom", visible: false,
     });
     plot.add_layout(label);
-    marks.push({ label, from: phase.from_ms, to: phase.to_ms, width: phase.word.length * 7 + 10 });
+    marks.push({ label, stretch, from: phase.from_ms, to: phase.to_ms, width: phase.word.length * 7 + 10 });
   });
 }
 
@@ -334,7 +337,12 @@ function quietly(from, to) {
   still = true;
   chart.x.setv({ start: from, end: to, bounds: [from - day, to + day] });
   const last = chart.data.phases.at(-1);
-  if (last) last.to_ms = chart.data.now_ms;
+  const mark = chart.marks.at(-1);
+  if (last) {
+    last.to_ms = chart.data.now_ms;
+    mark.to = last.to_ms;
+    mark.stretch.right = last.to_ms;
+  }
   still = false;
   arrange();
 }
