@@ -42,9 +42,7 @@ def facts_of(
         temperature_c=ROOM_C if temperature_c is None else temperature_c,
         # with sugar added on the way the original gravity no longer tells the alcohol
         original_gravity_sg=None if sweetened else sheet.must.original_gravity_sg,
-        expected_final_gravity_sg=None
-        if math.isnan(expected_points)
-        else 1.0 + expected_points / POINTS_PER_SG,
+        expected_final_gravity_sg=expected_sg,
         ph=sheet.sample_ph,
         sweeten_to_sg=target_sg if target_sg is not None and target_sg > gravity_sg else None,
         vessel_l=sheet.vessel.capacity_l,
