@@ -76,7 +76,7 @@ class Acts:
     def batches(self, request: Request) -> list[BatchView]:
         """Batches, those that need the maker first."""
         only_open = request.query_params.get("state", "open") == "open"
-        found = standings(self.frame.ports, self.frame.past, only_open=only_open)
+        found = standings(self.frame.ports, only_open=only_open)
         return list(by_need(tuple(batch_view(self.frame.ports, one) for one in found)))
 
     def start(self, request: Request, body: SheetBody) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -28,6 +29,9 @@ from monitor.web.view import AlertView, BatchView, DueView, JournalView, SensorV
 
 DUE_WITHIN_MS: Final = 3 * MS_PER_DAY
 NOT_JUDGED: Final = "Nothing can be said yet: no reading has come in."
+HAS_ENDED: Final = "This batch has ended."
+LAST_WORDS_MS: Final = 2 * MS_PER_DAY
+"""How long before its end a hand sample or the float's readings stand for an ended batch."""
 NUTRIENT_UNTIL: Final = AlertPolicy().nutrient_latest_share
 NUTRIENT_OVERDUE_MS: Final = 5 * MS_PER_DAY
 
@@ -45,21 +49,25 @@ class Standing:
 def standing(ports: Ports, past: Past, slug: str) -> Standing:
     """Where one batch stands; NotFoundError for an unknown one.
 
-    What the daemon does not watch is told from the store, up to the batch's end.
+    What the daemon does not watch is told from the store, up to the batch's end: that takes a second.
     """
-    sheet = ports.store.batches.get(slug)
-    return _standing(ports, past, sheet)
+    return _standing(ports, past, ports.store.batches.get(slug))
 
 
-def standings(ports: Ports, past: Past, *, only_open: bool) -> list[Standing]:
-    """Where batches stand, in order of pitching."""
-    return [_standing(ports, past, one) for one in ports.store.batches.listed(only_open=only_open)]
+def standings(ports: Ports, *, only_open: bool) -> list[Standing]:
+    """Where batches stand, in order of pitching; those that have ended are not judged again."""
+    return [_standing(ports, None, one) for one in ports.store.batches.listed(only_open=only_open)]
 
 
-def _standing(ports: Ports, past: Past, sheet: Sheet) -> Standing:
+def unjudged(ports: Ports, slug: str) -> Standing:
+    """One batch, not judged again where it has ended; NotFoundError for an unknown one."""
+    return _standing(ports, None, ports.store.batches.get(slug))
+
+
+def _standing(ports: Ports, past: Past | None, sheet: Sheet) -> Standing:
     journal = ports.store.batches.journal(sheet.slug)
     snapshot = ports.snapshots().get(sheet.slug)
-    if snapshot is None and not sheet.open:
+    if snapshot is None and past is not None and not sheet.open:
         told = past.of(sheet.slug, ports.now_ms())
         return Standing(sheet, told.snapshot, told.phases, journal)
     return Standing(sheet, snapshot, ports.phases(sheet.slug), journal)
@@ -73,7 +81,9 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
     sensors = believed(ports.store, sheet)
     heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard()}
     last = None if sensors.gravity is None else heard.get((sensors.gravity, Quantity.GRAVITY))
-    level = _level(evidence, last)
+    level = (
+        _last_words(ports, sheet, sensors) if snapshot is None and not sheet.open else _level(evidence, last)
+    )
     original = sheet.must.original_gravity_sg
     alcohol, attenuated = _alcohol(original, level, stands.journal)
     slope = None if evidence is None else _known(evidence.slope_two)
@@ -84,7 +94,7 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
         pitched_ms=sheet.pitched_ms,
         ended_ms=sheet.ended_ms,
         phase=Phase.UNKNOWN if snapshot is None else snapshot.phase,
-        reason=NOT_JUDGED if snapshot is None else snapshot.reason,
+        reason=_reason(sheet, snapshot),
         volume_l=sheet.must.volume_l,
         original_gravity_sg=original,
         gravity_sg=level,
@@ -217,6 +227,31 @@ def _due(
         if one.at_ms <= now_ms + DUE_WITHIN_MS
         and not (one.kind is DueKind.NUTRIENT and (late or now_ms - one.at_ms > NUTRIENT_OVERDUE_MS))
     )
+
+
+def _reason(sheet: Sheet, snapshot: Snapshot | None) -> str:
+    if snapshot is not None:
+        return snapshot.reason
+    return NOT_JUDGED if sheet.open else HAS_ENDED
+
+
+def _last_words(ports: Ports, sheet: Sheet, sensors: Believed) -> float | None:
+    """The gravity of an ended batch: its last hand sample, or else the median of the float's last day."""
+    end_ms = sheet.ended_ms or ports.now_ms()
+    samples = ports.store.readings.read(
+        [sheet.hand_sensor],
+        quantities=[Quantity.SAMPLE_GRAVITY],
+        from_ms=end_ms - LAST_WORDS_MS,
+        to_ms=end_ms,
+    )
+    if len(samples):
+        return float(samples.value[int(samples.time_ms.argmax())])
+    if sensors.gravity is None:
+        return None
+    found = ports.store.readings.thinned(
+        sensors.gravity, Quantity.GRAVITY, end_ms - LAST_WORDS_MS, end_ms + 1, 48
+    )
+    return float(statistics.median(found.mean[-24:])) if len(found.mean) else None
 
 
 def _level(evidence: Evidence | None, last: Heard | None) -> float | None:

@@ -58,9 +58,7 @@ class BatchPages:
     def everything(self, request: Request) -> Response:
         """All open batches, those that need the maker first."""
         ports = self.frame.ports
-        found = by_need(
-            tuple(batch_view(ports, one) for one in standings(ports, self.frame.past, only_open=True))
-        )
+        found = by_need(tuple(batch_view(ports, one) for one in standings(ports, only_open=True)))
         scale = common_scale(found)
         return self.frame.page(
             request,

@@ -13,7 +13,7 @@ from monitor.ferment.emission import AlertKind
 from monitor.web import words
 from monitor.web.forms import Form
 from monitor.web.frame import Frame
-from monitor.web.gather import alert_views, batch_view, journal_views, standing, standings
+from monitor.web.gather import alert_views, batch_view, journal_views, standings, unjudged
 from monitor.web.overlay import MOST, overlay, table
 from monitor.web.pages_batch import batch_context
 from monitor.web.view import SilenceView
@@ -77,14 +77,14 @@ class MorePages:
 
     def compare(self, request: Request) -> Response:
         """Batches laid over each other from pitching."""
-        ports, past = self.frame.ports, self.frame.past
+        ports = self.frame.ports
         sheets = ports.store.batches.listed()
         chosen = list(dict.fromkeys(request.query_params.getlist("batch")))
         if len(chosen) > MOST:
             raise InputError(f"{len(chosen)} batches: at most {MOST} can be told apart")
         if not chosen:
             chosen = _alike([(sheet.slug, sheet.recipe) for sheet in sheets])
-        stands = [standing(ports, past, slug) for slug in chosen]
+        stands = [unjudged(ports, slug) for slug in chosen]
         views = [batch_view(ports, one) for one in stands]
         show = self.frame.show(request)
         return self.frame.page(
@@ -100,7 +100,7 @@ class MorePages:
     def records(self, request: Request) -> Response:
         """Batches that have ended, and the way to take any batch out."""
         ports = self.frame.ports
-        stands = standings(ports, self.frame.past, only_open=False)
+        stands = standings(ports, only_open=False)
         views = sorted((batch_view(ports, one) for one in stands), key=lambda one: -one.pitched_ms)
         return self.frame.page(
             request,

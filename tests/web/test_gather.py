@@ -73,7 +73,23 @@ def test_what_has_ended_is_told_from_the_store(busy: Cellar) -> None:
     late = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
     assert early == late
     assert early.phase in (Phase.ACTIVE, Phase.SLOWING)
-    assert [s.sheet.slug for s in standings(busy.ports(), past_of(busy), only_open=True)] == ["plum-batch"]
+    assert [s.sheet.slug for s in standings(busy.ports(), only_open=True)] == ["plum-batch"]
+
+
+def test_a_list_of_ended_batches_judges_nothing(busy: Cellar) -> None:
+    """In a list an ended batch shows its last gravity, by hand where there is one, without a replay."""
+    busy.store.batches.end("hedgerow-session", ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    busy._snapshots.pop("hedgerow-session")
+
+    def last() -> float | None:
+        (stands,) = [s for s in standings(busy.ports(), only_open=False) if s.sheet.ended_ms is not None]
+        assert stands.snapshot is None
+        return batch_view(busy.ports(), stands).gravity_sg
+
+    floats = [one.value for one in readings_of(a_sheet(), 4.0) if one.quantity is Quantity.GRAVITY]
+    assert last() == pytest.approx(sum(floats[-48:]) / 48, abs=0.002)
+    Actions(busy.ports()).sample("hedgerow-session", reading_sg=1.011, sample_c=20.0, taken_ms=busy.now_ms)
+    assert last() == pytest.approx(1.011, abs=1e-4)
 
 
 def an_alert(kind: AlertKind, severity: Severity, fired_ms: int, subject: str = "") -> AlertChange:
