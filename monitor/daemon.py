@@ -128,6 +128,7 @@ class Daemon:
             now_ms=self.clock.now_ms,
             share=random.random,
             policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
+            routes=settings.notify.routes,
             compose=composer(
                 self.store,
                 lambda: self.watch.snapshots,

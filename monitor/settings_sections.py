@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import fields, is_dataclass
+from datetime import time
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, cast
+from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
@@ -20,7 +22,9 @@ from pydantic import (
 
 from monitor.errors import CarboydError
 from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.emission import Severity
 from monitor.ferment.verdict import Thresholds
+from monitor.notify.routing import QuietHours, Route
 from monitor.sensors.link import Link, Tls
 from monitor.sensors.mapping import (
     MappedField,
@@ -181,11 +185,38 @@ class StoreSettings(Section):
     quarantine_rows: int = Field(1_000, ge=10, le=1_000_000)
 
 
+TimeOfDay = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+
+
+class QuietSettings(Section):
+    """Hours of the day, by the clock on the wall."""
+
+    start: TimeOfDay = Field(alias="from")
+    until: TimeOfDay
+
+    @model_validator(mode="after")
+    def _a_span(self) -> QuietSettings:
+        if self.start == self.until:
+            raise ValueError("from and until must differ")
+        return self
+
+
 class ChannelSettings(Section):
     """One place that notices go to; the URL is a secret."""
 
     name: Name
     url: SecretStr
+    severities: tuple[Severity, ...] = ()
+    batches: tuple[str, ...] = ()
+    quiet: QuietSettings | None = None
+
+    def route(self, zone: str) -> Route:
+        """What it takes; `zone` is a name of the IANA time zone database."""
+        quiet = None
+        if self.quiet is not None:
+            start, until = time.fromisoformat(self.quiet.start), time.fromisoformat(self.quiet.until)
+            quiet = QuietHours(start, until, ZoneInfo(zone))
+        return Route(frozenset(self.severities), frozenset(self.batches), quiet)
 
 
 class NotifySettings(Section):
@@ -193,6 +224,7 @@ class NotifySettings(Section):
 
     channels: tuple[ChannelSettings, ...] = ()
     repeat_hours: float = Field(24.0, ge=1, le=24 * 14)
+    time_zone: str = ""
 
     @model_validator(mode="after")
     def _unique(self) -> NotifySettings:
@@ -201,6 +233,20 @@ class NotifySettings(Section):
         if twice:
             raise ValueError(f"channel names must differ; given twice: {', '.join(twice)}")
         return self
+
+    @model_validator(mode="after")
+    def _quiet_where(self) -> NotifySettings:
+        if self.time_zone or any(channel.quiet is not None for channel in self.channels):
+            try:
+                ZoneInfo(self.time_zone)
+            except (KeyError, ValueError, OSError):
+                raise ValueError("quiet hours need time_zone, an IANA name such as Europe/Berlin") from None
+        return self
+
+    @property
+    def routes(self) -> dict[str, Route]:
+        """What each channel takes, by its name."""
+        return {channel.name: channel.route(self.time_zone) for channel in self.channels}
 
 
 class WebSection(Section):

@@ -10,7 +10,7 @@ import logging
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -27,6 +27,7 @@ from monitor.notify.notice import (
     should_send,
     silenced_until_ms,
 )
+from monitor.notify.routing import Route, RouteReason, routed
 from monitor.store.base import Store
 from monitor.store.values import Delivery
 from monitor.units import MS_PER_HOUR, MS_PER_SECOND
@@ -84,6 +85,7 @@ class Post:
         now_ms: Callable[[], int],
         share: Callable[[], float],
         policy: CourierPolicy,
+        route: Route | None = None,
         compose: Callable[[Delivery, Sheet | None], Notice] = notice_of,
         tell_others: Callable[[str, Notice], None] = lambda _name, _notice: None,
     ) -> None:
@@ -93,6 +95,7 @@ class Post:
         self._now_ms = now_ms
         self._share = share
         self._policy = policy
+        self._route = Route() if route is None else route
         self._compose = compose
         self._tell_others = tell_others
         self._asides: deque[Notice] = deque(maxlen=_MOST_ASIDES)
@@ -123,13 +126,23 @@ class Post:
         silences = self._store.alerts.silences(now_ms)
         reason = should_send(delivery, silences, now_ms)
         if reason.sends:
-            self._send(delivery)
+            self._send_by_route(delivery, now_ms)
         elif reason is Reason.SILENCED:
             until_ms = silenced_until_ms(delivery.alert, silences, now_ms)
             assert until_ms is not None
             self._store.outbox.postpone(delivery.id, due_ms=until_ms)
         else:
             self._store.outbox.drop(delivery.id, why=str(reason), at_ms=now_ms)
+
+    def _send_by_route(self, delivery: Delivery, now_ms: int) -> None:
+        alert = delivery.alert
+        answer = routed(self._route, alert.batch, alert.severity, now_ms)
+        if answer.reason is RouteReason.OPEN:
+            self._send(delivery)
+        elif answer.until_ms is not None:
+            self._store.outbox.postpone(delivery.id, due_ms=answer.until_ms)
+        else:
+            self._store.outbox.drop(delivery.id, why=str(answer.reason), at_ms=now_ms)
 
     def _send(self, delivery: Delivery) -> None:
         notice = self._compose(delivery, self._sheet(delivery.alert.batch))
@@ -191,6 +204,7 @@ class Courier:
         now_ms: Callable[[], int],
         share: Callable[[], float],
         policy: CourierPolicy | None = None,
+        routes: Mapping[str, Route] | None = None,
         compose: Callable[[Delivery, Sheet | None], Notice] = notice_of,
     ) -> None:
         self._now_ms = now_ms
@@ -201,6 +215,7 @@ class Courier:
                 now_ms=now_ms,
                 share=share,
                 policy=policy or CourierPolicy(),
+                route=(routes or {}).get(channel.name),
                 compose=compose,
                 tell_others=self._tell_others,
             )
