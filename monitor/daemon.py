@@ -138,7 +138,12 @@ class Daemon:
         )
         self.watch = Watch(
             self.store,
-            WatchPolicy(settings.analysis, tuple(names), settings.mqtt.publish_prefix),
+            WatchPolicy(
+                settings.analysis,
+                tuple(names),
+                settings.mqtt.publish_prefix,
+                settings.hub.policy(settings.mqtt.publish_prefix),
+            ),
             publish=lambda topic, payload: self._publish(topic, payload),
             told=self.courier.wake,
             heard=heard,
@@ -263,6 +268,8 @@ class Daemon:
                 self._intake.reload_calibrations()
             elif chore == "tick":
                 self.subscriber.revive()
+                if self.subscriber.state.connected and not self._connected_before:
+                    self.watch.announce()  # what was published before the connection may not have arrived
                 if self._all_heard():
                     self.watch.tick(now_ms)
             elif chore == "tidy":

@@ -29,6 +29,7 @@ from monitor.settings_faults import faults_of
 from monitor.settings_sections import (
     AlertPolicySection,
     DisplaySettings,
+    HubSection,
     MqttSettings,
     NotifySettings,
     NumberSettings,
@@ -65,6 +66,7 @@ class Settings(BaseSettings):
     store: StoreSettings = StoreSettings()
     notify: NotifySettings = NotifySettings()
     web: WebSection = WebSection()
+    hub: HubSection = HubSection()
     display: DisplaySettings = DisplaySettings()
     thresholds: ThresholdsSection = Field(default_factory=ThresholdsSection)
     alerts: AlertPolicySection = Field(default_factory=AlertPolicySection)

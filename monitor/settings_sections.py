@@ -24,6 +24,7 @@ from monitor.errors import CarboydError
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import Severity
 from monitor.ferment.verdict import Thresholds
+from monitor.hub.discovery import HubPolicy
 from monitor.notify.routing import QuietHours, Route
 from monitor.sensors.link import Link, Tls
 from monitor.sensors.mapping import (
@@ -278,6 +279,17 @@ class WebSection(Section):
             allowed_hosts=self.allowed_hosts,
             secure_cookies=self.secure_cookies,
         )
+
+
+class HubSection(Section):
+    """Discovery of the batches by a home-automation hub."""
+
+    enabled: bool = False
+    prefix: str = Field("homeassistant", pattern=r"^[^+#\s]+$")
+
+    def policy(self, publish_prefix: str) -> HubPolicy | None:
+        """What the watch takes; None where it is off."""
+        return HubPolicy(self.prefix, publish_prefix) if self.enabled else None
 
 
 class DisplaySettings(Section):

@@ -18,6 +18,7 @@ from monitor.batch.standing import alert_document, standing_document
 from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, JournalEntry, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
+from monitor.hub.discovery import HubPolicy, discovery_documents, discovery_topics
 from monitor.store.base import Store
 from monitor.store.values import Change, ChangeKind, StoredStanding
 from monitor.units import MS_PER_MINUTE
@@ -53,6 +54,8 @@ class WatchPolicy:
     analysis: Analysis = field(default_factory=Analysis)
     channels: tuple[str, ...] = ()
     publish_prefix: str = "carboyd"
+    hub: HubPolicy | None = None
+    """Where a home-automation hub listens; None where there is none."""
 
 
 class Watch:
@@ -120,6 +123,11 @@ class Watch:
             self._tell_what_held(slug, now_ms)
         self._show(self._batches)
 
+    def announce(self) -> None:
+        """Tell the hub of every open batch, again after each new connection to the broker."""
+        for watched in self._batches.values():
+            self._announce(watched.sheet)
+
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
         changes = self._store.changes.since(self._change_position)
@@ -161,8 +169,14 @@ class Watch:
             said += watched.pipeline.step(event)
         watched.phases = [emission for emission in said if isinstance(emission, PhaseChange)]
         self._record_history(sheet.slug, watched, said, now_ms)
+        self._announce(sheet)
         self._show([sheet.slug])
         self._touched(sheet.slug)
+
+    def _announce(self, sheet: Sheet) -> None:
+        if self._policy.hub is not None:
+            for topic, document in discovery_documents(sheet, self._policy.hub):
+                self._publish(topic, document)
 
     def _close(self, slug: str, now_ms: int) -> None:
         if self._batches.pop(slug, None) is None:
@@ -172,6 +186,9 @@ class Watch:
         self._store.standings.drop(slug)
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
+        if self._policy.hub is not None:
+            for topic in discovery_topics(slug, self._policy.hub):
+                self._publish(topic, b"")
 
     def _record_history(self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int) -> None:
         """Record a rebuild: what is over is not told, what holds is told unless it was known."""

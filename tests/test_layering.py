@@ -21,6 +21,7 @@ FLOORS = [
     {"sensors"},
     {"store"},
     {"notify"},
+    {"hub"},
     {"replay"},
     {"web"},
     {"settings", "settings_faults", "settings_sections"},

@@ -1,0 +1,1 @@
+"""What home-automation hubs are told, so that each batch shows up by itself."""
