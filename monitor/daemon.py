@@ -134,6 +134,7 @@ class Daemon:
                 lambda: self.watch.snapshots,
                 UnitSystem(settings.display.units),
                 self.clock.now_ms,
+                settings.web.public_url,
             ),
         )
         self.watch = Watch(

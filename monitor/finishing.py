@@ -1,4 +1,4 @@
-"""The notice that a ferment has finished carries its worked-out plan."""
+"""The notice that a ferment has finished carries its worked-out plan, and each notice a link to its batch."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from monitor.cellar.shown import UnitSystem
 from monitor.errors import InputError
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.pipeline import Snapshot
-from monitor.notify.notice import Notice, notice_of
+from monitor.notify.notice import LONGEST_BODY, Notice, notice_of
 from monitor.store.base import Store
 from monitor.store.values import Delivery, Occasion
 from monitor.units import POINTS_PER_SG
@@ -28,11 +28,15 @@ def composer(
     snapshots: Callable[[], Mapping[str, Snapshot]],
     units: UnitSystem,
     now_ms: Callable[[], int],
+    public_url: str = "",
 ) -> Compose:
-    """Words for a delivery; a finished batch gets its plan below them, or what is missing for one."""
+    """Words for a delivery; a finished batch gets its plan below them, or what is missing for one.
+
+    `public_url` is where the page is reached from outside; empty means no link.
+    """
 
     def compose(delivery: Delivery, sheet: Sheet | None) -> Notice:
-        notice = notice_of(delivery, sheet)
+        notice = _linked(notice_of(delivery, sheet), delivery, public_url)
         finished = delivery.alert.kind is AlertKind.FINISHED and delivery.occasion is Occasion.FIRING
         snapshot = snapshots().get(delivery.alert.batch)
         if not finished or sheet is None or snapshot is None:
@@ -45,6 +49,15 @@ def composer(
         return replace(notice, body=f"{notice.body}\n\n{text}")
 
     return compose
+
+
+def _linked(notice: Notice, delivery: Delivery, public_url: str) -> Notice:
+    if not public_url:
+        return notice
+    link = f"{public_url.rstrip('/')}/batches/{delivery.alert.batch}"
+    # the link stays whole where the words are long
+    words = notice.body[: LONGEST_BODY - len(link) - 2]
+    return replace(notice, body=f"{words}\n\n{link}")
 
 
 def plan_of(store: Store, sheet: Sheet, snapshot: Snapshot, now_ms: int) -> Plan:

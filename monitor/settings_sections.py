@@ -259,6 +259,7 @@ class WebSection(Section):
     password_hash: SecretStr | None = None
     tokens: tuple[SecretStr, ...] = ()
     time_zone: str = ""
+    public_url: str = Field("", pattern=r"^(https?://[^\s]+)?$", max_length=512)
     allowed_hosts: tuple[str, ...] = ()
     secure_cookies: bool = False
 
