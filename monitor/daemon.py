@@ -28,6 +28,7 @@ from monitor.finishing import composer
 from monitor.intake import Intake
 from monitor.notify.channels import Target, channels_of
 from monitor.notify.delivery import Courier, CourierPolicy
+from monitor.notify.heartbeat import Heartbeat
 from monitor.notify.notice import Notice, RepeatPolicy
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.broker import EmbeddedBroker
@@ -154,7 +155,9 @@ class Daemon:
         self._shown = itertools.count(1)
         self.web = self._page(loaded)
         self._intake = Intake(self.store, decoder, self.subscriber)
-        self._scheduler = self._timers()
+        beat = settings.heartbeat
+        self._heartbeat = None if beat.url is None else Heartbeat(beat.url.get_secret_value())
+        self._scheduler = self._timers(60.0 * beat.every_minutes)
         self._worker = threading.Thread(target=self._run, name="worker", daemon=True)
 
     # -- life ---------------------------------------------------------------------------------------------
@@ -273,6 +276,10 @@ class Daemon:
                     self.watch.announce()  # what was published before the connection may not have arrived
                 if self._all_heard():
                     self.watch.tick(now_ms)
+            elif chore == "heartbeat" and self._heartbeat is not None:
+                # the worker is alive if it comes here, and this write fails where the store cannot be written
+                self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
+                self._heartbeat.beat()
             elif chore == "tidy":
                 self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
                 self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
@@ -310,7 +317,7 @@ class Daemon:
 
     # -- timers -------------------------------------------------------------------------------------------
 
-    def _timers(self) -> BackgroundScheduler:
+    def _timers(self, heartbeat_s: float) -> BackgroundScheduler:
         # the stock grace of one second would drop what is late; here a late mark is as good as a punctual one
         defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
         scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
@@ -318,6 +325,7 @@ class Daemon:
             ("tick", self._pace.tick_s),
             ("changes", self._pace.changes_s),
             ("tidy", self._pace.tidy_s),
+            ("heartbeat", heartbeat_s),
         ):
             scheduler.add_job(
                 self._chores.mark, "interval", (name,), seconds=seconds, id=name, replace_existing=True

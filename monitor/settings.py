@@ -29,6 +29,7 @@ from monitor.settings_faults import faults_of
 from monitor.settings_sections import (
     AlertPolicySection,
     DisplaySettings,
+    HeartbeatSection,
     HubSection,
     MqttSettings,
     NotifySettings,
@@ -67,6 +68,7 @@ class Settings(BaseSettings):
     notify: NotifySettings = NotifySettings()
     web: WebSection = WebSection()
     hub: HubSection = HubSection()
+    heartbeat: HeartbeatSection = HeartbeatSection()
     display: DisplaySettings = DisplaySettings()
     thresholds: ThresholdsSection = Field(default_factory=ThresholdsSection)
     alerts: AlertPolicySection = Field(default_factory=AlertPolicySection)

@@ -293,6 +293,19 @@ class HubSection(Section):
         return HubPolicy(self.prefix, publish_prefix) if self.enabled else None
 
 
+class HeartbeatSection(Section):
+    """A sign of life to an outside address; the address is a secret."""
+
+    url: SecretStr | None = None
+    every_minutes: float = Field(5.0, ge=1, le=24 * 60)
+
+    @model_validator(mode="after")
+    def _web_address(self) -> HeartbeatSection:
+        if self.url is not None and not self.url.get_secret_value().startswith(("http://", "https://")):
+            raise ValueError("url must begin with http:// or https://")
+        return self
+
+
 class DisplaySettings(Section):
     """How numbers are shown."""
 

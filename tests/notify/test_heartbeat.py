@@ -1,0 +1,38 @@
+"""The sign of life, against a real HTTP server."""
+
+from __future__ import annotations
+
+import threading
+from http.server import BaseHTTPRequestHandler, HTTPServer
+
+import pytest
+
+from monitor.notify.heartbeat import Heartbeat
+
+
+def test_a_beat_arrives_once_and_a_failure_is_no_exception(caplog: pytest.LogCaptureFixture) -> None:
+    """Each beat is one request; where nobody listens it is logged without the address."""
+    paths: list[str] = []
+
+    class Ear(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            paths.append(self.path)
+            self.send_response(204)
+            self.end_headers()
+
+        def log_message(self, format: str, *args: object) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Ear) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        heart = Heartbeat(f"http://127.0.0.1:{server.server_port}/secret-path")
+        assert heart.beat()
+        heart.wait(5.0)
+        server.shutdown()
+        thread.join()
+    assert paths == ["/secret-path"]
+    assert heart.beat()
+    heart.wait(5.0)
+    assert "did not arrive" in caplog.text
+    assert "secret-path" not in caplog.text
