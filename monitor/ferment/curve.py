@@ -1,10 +1,9 @@
 """Attenuation curves and their fit: Levenberg-Marquardt with analytic derivatives, many vessels at once.
 
 The shapes are published ones. A fit minimises sum(w (y - f(x))^2) + sum((p - prior)^2 * precision); the
-second part,
-the prior rows, carries the days in which the data alone cannot say where a curve will end. Every problem of a
-batch has its own damping and stops by itself; nothing here is ever given up: a fit that cannot improve
-returns the best point it saw, and says how many rounds it took.
+second part, the prior rows, carries the days in which the data alone cannot say where a curve will end. Every
+problem of a batch has its own damping and stops by itself; nothing here is ever given up: a fit that cannot
+improve returns the best point it saw, and says how many rounds it took.
 """
 
 from __future__ import annotations
@@ -50,8 +49,7 @@ def richards(p: Floats, x: Floats) -> tuple[Floats, Floats]:
 
 def attenuation4(p: Floats, x: Floats) -> tuple[Floats, Floats]:
     """Pe + (Pi - Pe) / (1 + exp(B (x - M))), p = (Pi, Pe, B, M): the four-parameter logistic of brewing
-    (Speers, Rogers & Smith, J. Inst. Brew. 109 (2003) 229).
-    """
+    (Speers, Rogers & Smith, J. Inst. Brew. 109 (2003) 229)."""
     start, end, rate, middle = (p[:, i, None] for i in range(4))
     away = x - middle
     u = np.exp(np.minimum(rate * away, _EXPONENT))
@@ -88,8 +86,7 @@ def attenuation5(p: Floats, x: Floats) -> tuple[Floats, Floats]:
 
 
 def gompertz(p: Floats, x: Floats) -> tuple[Floats, Floats]:
-    """A exp(-exp(mu e (lam - x) / A + 1)), p = (A, mu, lam): Gompertz as Zwietering et al. (1990) wrote
-    it."""
+    """A exp(-exp(mu e (lam - x) / A + 1)), p = (A, mu, lam): Gompertz as in Zwietering et al. (1990)."""
     top, rate, lag = (p[:, i, None] for i in range(3))
     scaled = rate * np.e * (lag - x) / top
     inner = np.exp(np.minimum(scaled + 1.0, np.log(_EXPONENT)))
@@ -134,9 +131,9 @@ def fit(
     """Least-squares fits of a batch of problems.
 
     `x`, `y`, `weights` are (b, n), `start` (b, k); one problem is a batch of one. Weights are reciprocal
-    variances; a weight of 0 leaves a point out. Marquardt's scaled damping, lowered on success and
-    raised on failure (Marquardt 1963); the objective never rises. A problem is done when a step promises to
-    lower its objective by less than `tolerance`, relative.
+    variances; a weight of 0 leaves a point out. Marquardt's scaled damping, lowered on success and raised on
+    failure (Marquardt 1963); the objective never rises. A problem is done when a step promises to lower its
+    objective by less than `tolerance`, relative.
     """
     p = np.array(start, dtype=np.float64)
     count = p.shape[0]

@@ -1,8 +1,7 @@
 """All that the numbers say at one moment, and no adjectives.
 
-Evidence follows from readings, journal, premise and `FitSettings` only, never from a threshold, a verdict
-or an
-alert; so a sweep of thresholds folds over stored evidence and fits nothing.
+Evidence follows from readings, journal, premise and `FitSettings` only, never from a threshold, a verdict or
+an alert; so a sweep of thresholds folds over stored evidence and fits nothing.
 """
 
 from __future__ import annotations

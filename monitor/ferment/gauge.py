@@ -245,8 +245,7 @@ class Gauge:
     def _expected(
         self, start_points: float, first_hour: float, off: offset.Offset
     ) -> tuple[tuple[float, float], float]:
-        """Mean and sd of the final gravity as the (corrected) float will read it, and how far it reads
-        high."""
+        """Mean and sd of the final gravity as the corrected float reads it; and how far it reads high."""
         given = self.premise.must.original_gravity_sg
         apart, apart_sd = 0.0, off.sd
         if given is not None:

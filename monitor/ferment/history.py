@@ -1,5 +1,4 @@
-"""The whole course so far in six-hour bins: how far it fell, how fast at its fastest, when it began to
-slow."""
+"""The whole course so far in six-hour bins: how far it fell, how fast at its fastest, when it slowed."""
 
 from __future__ import annotations
 
@@ -36,9 +35,7 @@ class Course:
 
 def coarse(points: Floats, pace: Floats) -> tuple[Floats, Floats]:
     """Means of six hours (nan where empty), each replaced by the median of itself and its neighbours; and
-    scaled
-    lengths of the bins. The last, incomplete bin is left out.
-    """
+    scaled lengths of the bins. The last, incomplete bin is left out."""
     n = points.size // COARSE_HOURS * COARSE_HOURS
     block = points[:n].reshape(-1, COARSE_HOURS)
     there = ~np.isnan(block)
@@ -56,8 +53,7 @@ def coarse(points: Floats, pace: Floats) -> tuple[Floats, Floats]:
 
 
 def review(points: Floats, pace: Floats) -> Course:
-    """The course from hourly medians (points; nan where empty) since pitching or since sugar was last
-    added."""
+    """The course from hourly medians (points; nan where empty) since pitching or the last sugar."""
     known = np.flatnonzero(~np.isnan(points))
     if not known.size:
         return Course()

@@ -1,12 +1,9 @@
 """Where a ferment will end, and when, with 90 % intervals that were measured rather than assumed.
 
-Final gravity: what the must should reach, until the tail can be seen; then what the tail says. The time:
-by what is
-left over how fast it falls, how long it has been falling and how far it has slowed; a line through their
-logarithms,
-fitted to simulated ferments (training seeds only), with the spread of its errors there. A logistic curve
-drawn
-through the data does worse than this: real ferments slow down earlier.
+Final gravity: what the must should reach, until the tail can be seen; then what the tail says. The time: by
+what is left over how fast it falls, how long it has been falling and how far it has slowed; a line through
+their logarithms, fitted to simulated ferments (training seeds only), with the spread of its errors there. A
+logistic curve drawn through the data does worse than this: real ferments slow down earlier.
 """
 
 from __future__ import annotations

@@ -1,10 +1,8 @@
 """The one way in: events to emissions, for the daemon, the replay and the sweep alike.
 
-The batch is looked at every whole hour (UTC), and at once when a hand sample or a journal entry comes.
-`step` first
-settles all whole hours before the event, with what was known by then, and then admits it: a stream cut
-anywhere
-says exactly what the whole says up to there.
+The batch is looked at every whole hour (UTC), and at once when a hand sample or a journal entry comes. `step`
+first settles all whole hours before the event, with what was known by then, and then admits it: a stream cut
+anywhere says exactly what the whole says up to there.
 """
 
 from __future__ import annotations

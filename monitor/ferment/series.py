@@ -1,8 +1,8 @@
 """The ordered readings of one sensor and quantity, kept as hourly medians.
 
-Readings arrive in any order, late, doubled, or with a clock that is wrong. A reading takes its place by
-the time it was measured; the same time again is the same reading; one that cannot be of a ferment, or whose
-clock cannot be right, is counted and kept out of the analysis (it stays in the store). Memory is bounded:
+Readings arrive in any order, late, doubled, or with a clock that is wrong. A reading takes its place by the
+time it was measured; the same time again is the same reading; one that cannot be of a ferment, or whose clock
+cannot be right, is counted and kept out of the analysis (it stays in the store). Memory is bounded:
 `MAX_HOURS` of hourly bins with at most `MAX_PER_HOUR` readings each.
 """
 
@@ -32,8 +32,8 @@ POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     Quantity.TEMPERATURE: (-15.0, 60.0),
     Quantity.AMBIENT_TEMPERATURE: (-40.0, 70.0),
 }
-"""What a must and its room can read at all; a float in the air or in its box reads outside (common
-practice)."""
+"""What a must and its room can read at all; a float in the air or in its box reads outside (common practice).
+"""
 
 
 class Track:
@@ -107,8 +107,7 @@ class Track:
         return True
 
     def hourly(self, begin: int, end: int) -> tuple[Floats, Floats]:
-        """Medians (nan where nothing was measured) and counts of bins begin..end-1, counted from the
-        start."""
+        """Medians (nan where nothing was measured) and counts of bins begin..end-1 from the start on."""
         out = np.full(max(end - begin, 0), np.nan)
         counts = np.zeros(max(end - begin, 0))
         low, high = max(begin, 0), min(end, self.hours)

@@ -2,11 +2,9 @@
 
 The last days are taken to follow dR/ds = -R^p/c, R the points left, s temperature-scaled time: p = 1 is the
 exponential end of first-order kinetics, p < 1 stops sharply (sugar runs out at a steady pace), p > 1 drags
-on. For
-each (p, time constant) of a grid the curve is linear in the final gravity and the fall inside the window,
-so the
-posterior is an exact mixture of normals; expected final gravity and the float's temperature coefficient come
-in as priors. Nothing is iterated but the weights of outlying bins.
+on. For each (p, time constant) of a grid the curve is linear in the final gravity and the fall inside the
+window, so the posterior is an exact mixture of normals; expected final gravity and the float's temperature
+coefficient come in as priors. Nothing is iterated but the weights of outlying bins.
 """
 
 from __future__ import annotations
@@ -96,8 +94,8 @@ def shapes(window: Window, typical_constant: float) -> Shapes:
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """Posterior of (level now, fall in the window, creep, temperature coefficient) for each shape and
-    prior scale."""
+    """Posterior of (level now, fall in the window, creep, temperature coefficient) for each shape and prior
+    scale."""
 
     mean: Floats
     covariance: Floats
@@ -108,8 +106,8 @@ class Mixture:
 def mixture(
     window: Window, noise: Noise, grid: Shapes, expected: tuple[float, float], extra: Floats | float
 ) -> Mixture:
-    """Exact posterior for each shape. `expected` is mean and sd of the final gravity as this float would
-    read it."""
+    """Exact posterior for each shape. `expected` is mean and sd of the final gravity as this float would read
+    it."""
     w, log_det = whitener(window, noise, extra)
     n, k = window.size, grid.left_per_fall.size
     common = w @ np.column_stack([np.ones(n), -window.hours / 24.0, window.temperature_c, window.points])
@@ -166,9 +164,7 @@ def misfit_variance(window: Window) -> Floats:
 def measure(
     window: Window, noise: Noise, expected: tuple[float, float], typical_constant: float
 ) -> tuple[Tail, Floats]:
-    """Posterior of what is left, and of the level; and the variance that
-    was added to bins that lie out.
-    """
+    """Posterior of what is left, and of the level; and the variance that was added to bins that lie out."""
     if window.size < 5:
         return Tail(), np.zeros(window.size)
     grid = shapes(window, typical_constant)

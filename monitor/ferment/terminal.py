@@ -2,8 +2,7 @@
 
 From the maker's expected attenuation, or else from what the sugar came from by the mass balance of
 `monitor.must.alcohol`, held up by the yeast's alcohol tolerance. The widths are common practice: how far
-makers'
-figures and musts of a kind scatter.
+makers' figures and musts of a kind scatter.
 """
 
 from __future__ import annotations

@@ -1,14 +1,10 @@
 """Evidence to verdict: comparisons of scalars with thresholds, nothing else.
 
 Two probabilities carry the verdicts: `doubt`, that two points or so are still to fall, and `stuck`, that a
-ferment
-stands still with sugar left. Each is a logistic line through a few figures of the evidence, fitted to
-simulated
-ferments of training seeds; what each figure is and which way it pulls is said beside it. All of this is
-written
-with array functions and `&`, so that it also holds for an `Evidence` whose fields are arrays over moments:
-a sweep
-of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
+ferment stands still with sugar left. Each is a logistic line through a few figures of the evidence, fitted to
+simulated ferments of training seeds; what each figure is and which way it pulls is said beside it. All of
+this is written with array functions and `&`, so that it also holds for an `Evidence` whose fields are arrays
+over moments: a sweep of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
 """
 
 from __future__ import annotations

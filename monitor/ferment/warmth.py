@@ -17,8 +17,8 @@ USUAL_C: Final = 20.0
 
 
 def filled(temperature_c: Floats) -> Floats:
-    """Hourly temperatures with gaps closed by the last value before, or the first one after; nan if none
-    at all."""
+    """Hourly temperatures with gaps closed by the last value before, or the first one after; nan if none at
+    all."""
     known = np.flatnonzero(~np.isnan(temperature_c))
     if not known.size:
         return temperature_c

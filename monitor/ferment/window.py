@@ -1,8 +1,7 @@
 """The last days of a ferment as three-hour bins, whitened by the float's own noise.
 
-Whitening by the Cholesky factor of (white noise + wander correlated over hours) makes ordinary least
-squares the
-right thing: the standard errors that follow count correlated noise, and so are not far too narrow.
+Whitening by the Cholesky factor of (white noise + wander correlated over hours) makes ordinary least squares
+the right thing: the standard errors that follow count correlated noise, and so are not far too narrow.
 """
 
 from __future__ import annotations
@@ -148,8 +147,7 @@ OUTLIER_Z: Final = 2.7
 
 
 def outlier_variance(residual: Floats, variance: Floats) -> Floats:
-    """Variance to add to bins that lie out (foam, knocks), so that they hardly count: Student-t like
-    weights."""
+    """Variance to add to bins that lie out (foam, knocks), so that they hardly count, as under Student-t."""
     z2 = residual**2 / variance
     return np.where(z2 > OUTLIER_Z**2, z2 * variance, 0.0)
 
