@@ -1,0 +1,83 @@
+"""Whitened windows and lines, beside numpy and scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from monitor.ferment.noise import WANDER_HOURS, Noise
+from monitor.ferment.series import Floats
+from monitor.ferment.window import LEAST_VAR, Window, build, line, settle_outliers, whitener
+
+
+def made(points: Floats, noise: Noise, counts: float = 4.0) -> Window:
+    """A window of hourly points at one temperature that nobody measured."""
+    n = points.size
+    return build(points, np.full(n, counts), np.full(n, np.nan), np.ones(n), noise)
+
+
+def covariance(window: Window, noise: Noise) -> Floats:
+    """White noise and exponential wander, written out."""
+    age = np.abs(np.subtract.outer(window.hours, window.hours))
+    k: Floats = noise.wander_points**2 * np.exp(-age / WANDER_HOURS)
+    return k + np.diag(window.white_var + LEAST_VAR)
+
+
+def test_whitening_makes_the_covariance_one() -> None:
+    """W K W' is the identity and the log determinant is numpy's."""
+    noise = Noise(0.8, 0.4, 0.1)
+    window = made(np.random.default_rng(1).normal(10.0, 1.0, 96), noise)
+    w, log_det = whitener(window, noise)
+    k = covariance(window, noise)
+    assert np.allclose(w @ k @ w.T, np.eye(window.size), atol=1e-9)
+    assert log_det == pytest.approx(np.linalg.slogdet(k)[1])
+
+
+@pytest.mark.parametrize("size", [24, 48, 96, 192])
+def test_without_wander_the_slope_is_scipys(size: int) -> None:
+    """On every prefix the line is scipy.stats.linregress of the bins."""
+    noise = Noise(0.8, 0.0, 0.0)
+    points = 30.0 - np.arange(192) / 20.0 + np.random.default_rng(2).normal(0.0, 0.4, 192)
+    window = made(points[:size], noise)
+    found = line(window, noise, np.zeros(window.size))
+    reference = stats.linregress(window.hours / 24.0, window.points)
+    assert found.slope_per_day == pytest.approx(reference.slope, abs=1e-6)
+    assert found.level_points == pytest.approx(reference.intercept, abs=1e-6)
+
+
+def test_with_wander_the_errors_are_those_of_generalised_least_squares() -> None:
+    """Slope and standard error are (X' K^-1 X)^-1 X' K^-1 y, written out with numpy."""
+    noise = Noise(0.8, 0.5, 0.0)
+    window = made(20.0 + np.random.default_rng(3).normal(0.0, 0.5, 120), noise)
+    x = np.column_stack([np.ones(window.size), window.hours / 24.0])
+    inverse = np.linalg.inv(covariance(window, noise))
+    cov = np.linalg.inv(x.T @ inverse @ x)
+    beta = cov @ x.T @ inverse @ window.points
+    found = line(window, noise, np.zeros(window.size))
+    assert found.slope_per_day == pytest.approx(beta[1], abs=1e-6)
+    assert found.slope_se == pytest.approx(cov[1, 1] ** 0.5, rel=1e-4)
+
+
+def test_wander_widens_the_error_of_a_slope() -> None:
+    """A float that wanders knows its slope less well than one with white noise alone."""
+    points = np.full(96, 12.0)
+    calm, restless = Noise(0.5, 0.0, 0.0), Noise(0.5, 0.6, 0.0)
+    errors = [line(made(points, n), n, np.zeros(32)).slope_se for n in (calm, restless)]
+    assert errors[1] > 2.0 * errors[0]
+
+
+def test_foam_hardly_moves_a_settled_line() -> None:
+    """Nine hours of foam, 8 points high, move the slope by less than a tenth of a point a day."""
+    noise = Noise(0.5, 0.1, 0.0)
+    points = 20.0 - np.arange(96) / 24.0
+    foamy = points.copy()
+    foamy[60:69] += 8.0
+    window = made(foamy, noise)
+    assert line(window, noise, settle_outliers(window, noise)).slope_per_day == pytest.approx(-1.0, abs=0.1)
+
+
+def test_too_few_bins_have_no_line() -> None:
+    """Nine hours are three bins, and that is no line."""
+    noise = Noise()
+    assert np.isnan(line(made(np.full(9, 5.0), noise), noise, np.zeros(3)).slope_per_day)
