@@ -11,7 +11,7 @@ from monitor.units import MS_PER_HOUR
 class AlertPolicy:
     """How long something must hold before it is told, and when it is due. Hours unless named otherwise."""
 
-    finished_dwell: float = 12.0
+    finished_dwell: float = 6.0
     stalled_dwell: float = 6.0
     refermenting_dwell: float = 3.0
     clear_dwell: float = 6.0

@@ -24,7 +24,7 @@ SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
 """Fermentable share of the dissolved solids and its spread (honey: check of US honey compositions 0.855 to
 0.943; malt: real attenuation of ordinary worts; fruit and sugar: common practice)."""
 GLYCEROL_POINTS: Final = 1.2
-"""Glycerol and acids, which the mass balance does not know."""
+"""Glycerol and acids, which the mass balance does not know; an attenuation measured on worts does."""
 LEAST_SD_POINTS: Final = 1.6
 
 
@@ -50,6 +50,6 @@ def expected_final(must: Must, original_points: float) -> Expected:
         def end(part: float) -> float:
             return (expected_final_gravity_sg(original_sg, min(max(part, 0.0), 1.0)) - 1.0) * POINTS_PER_SG
 
-        mean = end(share) + GLYCEROL_POINTS
+        mean = end(share) + (0.0 if must.kind is MustKind.MALT else GLYCEROL_POINTS)
         sd = (end(share - spread) - end(min(share + spread, 1.0))) / 2.0
     return Expected(mean, max(sd, LEAST_SD_POINTS))

@@ -32,9 +32,9 @@ class Thresholds:
     """Since pitching or the last sugar."""
     finished_doubt: float = 0.15
     """Finished: the probability that two points or so are still to fall is below this."""
-    stalled_doubt: float = 0.45
+    stalled_doubt: float = 0.55
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
-    stalled_per_day: float = 0.45
+    stalled_per_day: float = 0.4
     """What is called stalled has not fallen faster than this over the last two days."""
     stalled_surely_sd: float = 2.5
     """Five points and so many standard deviations above its end, a flat line alone is a stall."""
@@ -55,16 +55,17 @@ class Thresholds:
 STALL_POINTS: Final = 5.0
 """A stall stands more than so many points above the gravity that must could reach."""
 DOUBT: Final = {
-    "constant": 0.59,
-    "left": 1.901,  # log of the median of what is left
-    "left_most": -0.55,  # log of its 95th percentile: counts with the median as a ratio
-    "two_days": -0.082,  # fall, points a day
-    "four_days": -0.229,
-    "week": 0.728,  # a week that still falls at a steady pace is a creeping tail
-    "gap": 0.081,  # points above where the must should end
-    "gap_sd": 1.008,  # the same in its standard deviations
-    "slowed": -0.788,  # log of the hours since it was near its fastest
-    "unsure": 0.372,  # spread of where it should end
+    "constant": 1.139,
+    "left": 0.345,  # log of the median of what is left
+    "left_most": 0.39,  # log of its 95th percentile
+    "two_days_z": 0.074,  # how surely it fell over the last two days
+    "week_z": 0.094,  # how surely it fell over the week: a steady creep shows here first
+    "four_days": 0.78,  # fall over four days, points a day
+    "before": -0.57,  # fall of the two days before the last two: a fall that has just ended has ended
+    "gap": 0.368,  # points above where the must should end
+    "gap_sd": 0.688,  # the same in its standard deviations
+    "slowed": -1.292,  # log of the hours since it was near its fastest
+    "unsure": 0.503,  # spread of where it should end
 }
 STUCK: Final = {
     "constant": -7.754,
@@ -91,11 +92,12 @@ def doubt(e: Evidence) -> Scalar:
         c["constant"]
         + c["left"] * np.log(e.left_p50 + 0.1)
         + c["left_most"] * np.log(e.left_p95 + 0.1)
-        - c["two_days"] * e.slope_two
-        - c["four_days"] * e.slope_four
-        - c["week"] * e.slope_seven
+        + c["two_days_z"] * np.clip(-e.slope_two / e.slope_two_se, -3.0, 8.0)
+        + c["week_z"] * np.clip(-e.slope_seven / e.slope_seven_se, -3.0, 20.0)
+        + c["four_days"] * np.clip(-e.slope_four, -2.0, 6.0)
+        + c["before"] * np.clip(e.slope_two - 2.0 * e.slope_four, -1.0, 6.0)
         + c["gap"] * np.maximum(gap, 0.0)
-        + c["gap_sd"] * np.clip(gap / e.expected_sd, -4.0, 5.0)
+        + c["gap_sd"] * np.clip((e.level_points - e.expected_points) / e.expected_sd, -4.0, 5.0)
         + c["slowed"] * np.log(np.maximum(e.slowed_hours, 1.0))
         + c["unsure"] * e.expected_sd
     )
