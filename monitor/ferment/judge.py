@@ -238,9 +238,12 @@ class Judge:
         return self._enter(phase, e)
 
     def _enter(self, phase: Phase, e: Evidence) -> list[Emission]:
-        self.reason = wording.reason(phase, e)
         if phase is self.phase:
+            if not math.isnan(e.level_points):
+                # a float gone silent leaves the last reason standing: it has nothing to say against it
+                self.reason = wording.reason(phase, e)
             return []
+        self.reason = wording.reason(phase, e)
         self.phase = phase
         return [PhaseChange(e.at_ms, phase, self.reason)]
 

@@ -1,0 +1,104 @@
+"""Verdicts over time: what one look after another says."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, Phase
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.judge import Judge
+from monitor.ferment.premise import Must, MustKind, Premise
+from monitor.ferment.verdict import Thresholds
+from monitor.units import MS_PER_HOUR
+
+START_MS = 1_767_463_200_000
+PREMISE = Premise(pitched_ms=START_MS, must=Must(kind=MustKind.HONEY, original_gravity_sg=1.050))
+RESTING = Evidence(
+    at_ms=START_MS,
+    readings=48.0,
+    data_age_hours=0.0,
+    hours_in=500.0,
+    epoch_hours=500.0,
+    start_points=50.0,
+    level_points=0.0,
+    level_se=0.2,
+    fallen_points=50.0,
+    slope_day=0.0,
+    slope_day_se=0.3,
+    slope_two=0.0,
+    slope_two_se=0.15,
+    slope_four=-0.02,
+    slope_four_se=0.08,
+    slope_seven=-0.05,
+    slope_seven_se=0.04,
+    peak_per_day=12.0,
+    slowed_hours=300.0,
+    expected_points=0.0,
+    expected_sd=2.0,
+    left_p05=0.0,
+    left_p50=0.2,
+    left_p95=0.8,
+)
+FALLING = dataclasses.replace(
+    RESTING,
+    slope_day=-6.0,
+    slope_two=-6.0,
+    slope_four=-6.0,
+    slope_seven=-6.0,
+    slowed_hours=0.0,
+    left_p50=30.0,
+)
+
+
+def told(judge: Judge, looks: list[Evidence], begin: int = 0) -> list[Emission]:
+    """What is said of hourly looks."""
+    said: list[Emission] = []
+    for hour, e in enumerate(looks, begin):
+        said += judge.look(dataclasses.replace(e, at_ms=START_MS + hour * MS_PER_HOUR), [])
+    return said
+
+
+def finishes(said: list[Emission]) -> list[tuple[int, AlertState]]:
+    """Hour and state of each change of the finished alert."""
+    return [
+        ((s.at_ms - START_MS) // MS_PER_HOUR, s.state)
+        for s in said
+        if isinstance(s, AlertChange) and s.kind is AlertKind.FINISHED
+    ]
+
+
+def test_a_finish_is_told_once_after_its_dwell() -> None:
+    """It fires at the look at which the dwell is full, and is not told again while it lasts."""
+    policy = AlertPolicy()
+    said = told(Judge(PREMISE, Thresholds(), policy), [RESTING] * 60)
+    assert finishes(said) == [(int(policy.finished_dwell), AlertState.FIRING)]
+
+
+def test_a_break_in_the_rest_starts_the_dwell_anew() -> None:
+    """One look at which it is not done, an hour before the dwell is full, puts the finish off."""
+    dwell = int(AlertPolicy().finished_dwell)
+    looks = [RESTING] * (dwell - 1) + [FALLING] + [RESTING] * 30
+    assert finishes(told(Judge(PREMISE, Thresholds(), AlertPolicy()), looks)) == [
+        (2 * dwell, AlertState.FIRING)
+    ]
+
+
+def test_a_float_gone_silent_leaves_verdict_and_reason_standing() -> None:
+    """After the finish an unknown level resolves nothing and the reason keeps its numbers."""
+    judge = Judge(PREMISE, Thresholds(), AlertPolicy())
+    told(judge, [RESTING] * 30)
+    reason = judge.reason
+    silent = Evidence(at_ms=START_MS, hours_in=600.0)
+    assert finishes(told(judge, [silent] * 48, begin=30)) == []
+    assert judge.phase is Phase.FINISHED
+    assert judge.reason == reason
+    assert "nan" not in reason
+
+
+def test_silence_before_the_end_is_no_finish() -> None:
+    """A ferment whose float dies while it falls is never called finished or stalled."""
+    judge = Judge(PREMISE, Thresholds(), AlertPolicy())
+    said = told(judge, [FALLING] * 30 + [dataclasses.replace(RESTING, data_age_hours=40.0)] * 100)
+    kinds = {s.kind for s in said if isinstance(s, AlertChange)}
+    assert not kinds & {AlertKind.FINISHED, AlertKind.STALLED}

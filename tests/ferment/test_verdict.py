@@ -1,0 +1,129 @@
+"""Comparisons of evidence with thresholds, by single moments and by arrays of them."""
+
+from __future__ import annotations
+
+import dataclasses
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.verdict import Signs, Thresholds, decide, doubt, stuck
+
+RESTING = Evidence(
+    at_ms=0,
+    readings=48.0,
+    data_age_hours=0.0,
+    hours_in=500.0,
+    epoch_hours=500.0,
+    start_points=50.0,
+    level_points=0.0,
+    level_se=0.2,
+    fallen_points=50.0,
+    slope_day=0.0,
+    slope_day_se=0.3,
+    slope_two=0.0,
+    slope_two_se=0.15,
+    slope_four=-0.02,
+    slope_four_se=0.08,
+    slope_seven=-0.05,
+    slope_seven_se=0.04,
+    peak_per_day=12.0,
+    slowed_hours=300.0,
+    expected_points=0.0,
+    expected_sd=2.0,
+    left_p05=0.0,
+    left_p50=0.2,
+    left_p95=0.8,
+)
+"""Dry, at rest for days, just where it should end."""
+
+
+def changed(**values: float) -> Evidence:
+    """The resting batch with some figures changed."""
+    return dataclasses.replace(RESTING, **values)  # type: ignore[arg-type]
+
+
+def test_rest_at_the_expected_end_is_done() -> None:
+    """A fall that has long ended where it should is finished, and nothing else."""
+    signs = decide(RESTING, Thresholds())
+    assert signs.done
+    assert not signs.stuck
+    assert not signs.moving
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"data_age_hours": 12.0},
+        {"readings": 5.0},
+        {"fallen_points": 1.0},
+        {"epoch_hours": 10.0},
+        {"slowed_hours": 2.0},
+        {"left_p50": float("nan")},
+        {"level_points": 15.0},
+        {"slope_two": -2.0, "slope_four": -2.0, "slope_seven": -2.0, "left_p50": 6.0, "left_p95": 12.0},
+    ],
+)
+def test_what_forbids_a_finish(values: dict[str, float]) -> None:
+    """Silence, no fall, new sugar, haste, unknowns, a high level, a fall: none of them is finished."""
+    assert not decide(changed(**values), Thresholds()).done
+
+
+def test_a_creeping_week_is_doubted() -> None:
+    """The same two days at rest are trusted less after a week that surely fell a third of a point a day."""
+    creeping = changed(slope_seven=-0.33, slope_four=-0.3, left_p50=1.0, left_p95=3.5)
+    assert doubt(creeping) > 3.0 * doubt(RESTING)
+
+
+def test_rest_high_up_is_a_stall_and_a_fall_there_is_not() -> None:
+    """Twenty points over its end a flat line is stuck; at two points a day it ferments."""
+    high = changed(level_points=20.0, fallen_points=30.0, left_p50=15.0, left_p95=25.0)
+    assert decide(high, Thresholds()).stuck
+    falling = dataclasses.replace(high, slope_day=-2.0, slope_two=-2.0, slope_four=-2.0)
+    assert not decide(falling, Thresholds()).stuck
+
+
+def test_nothing_known_decides_nothing() -> None:
+    """Of evidence that is all nan every sign is False."""
+    signs = decide(Evidence(at_ms=0), Thresholds())
+    assert not any(bool(value) for value in dataclasses.astuple(signs))
+
+
+moments = st.lists(
+    st.tuples(
+        st.floats(-5.0, 40.0),
+        st.floats(-6.0, 1.0),
+        st.floats(0.05, 10.0),
+        st.floats(0.0, 600.0),
+        st.floats(0.0, 12.0),
+    ),
+    min_size=1,
+    max_size=20,
+)
+
+
+@given(moments)
+def test_arrays_of_moments_are_decided_like_single_ones(
+    drawn: list[tuple[float, float, float, float, float]],
+) -> None:
+    """A sweep over arrays of evidence says at each moment what `decide` says of that moment alone."""
+    names = ("level_points", "slope_two", "left_p50", "slowed_hours", "data_age_hours")
+    single = [changed(**dict(zip(names, values, strict=True))) for values in drawn]
+    fields = [f.name for f in dataclasses.fields(Evidence)]
+    arrays = SimpleNamespace(**{n: np.array([getattr(e, n) for e in single], dtype=float) for n in fields})
+    together = decide(arrays, Thresholds())  # type: ignore[arg-type]
+    for sign in dataclasses.fields(Signs):
+        alone = [bool(getattr(decide(e, Thresholds()), sign.name)) for e in single]
+        assert np.asarray(getattr(together, sign.name)).tolist() == alone
+
+
+@given(st.floats(-20.0, 60.0), st.floats(-20.0, 5.0), st.floats(0.3, 15.0))
+def test_probabilities_are_probabilities(level: float, slope: float, spread: float) -> None:
+    """Both lie between nought and one for any figures."""
+    e = changed(level_points=level, slope_two=slope, slope_four=slope, expected_sd=spread)
+    assert 0.0 <= doubt(e) <= 1.0
+    assert 0.0 <= stuck(e) <= 1.0
