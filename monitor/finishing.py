@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_sheet import Plan
@@ -16,9 +14,9 @@ from monitor.errors import InputError
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.pipeline import Snapshot
 from monitor.notify.notice import LONGEST_BODY, Notice, notice_of
+from monitor.planning import facts_by, level_sg, measured_sg
 from monitor.store.base import Store
 from monitor.store.values import Delivery, Occasion
-from monitor.units import POINTS_PER_SG
 
 Compose = Callable[[Delivery, Sheet | None], Notice]
 
@@ -63,14 +61,5 @@ def _linked(notice: Notice, delivery: Delivery, public_url: str) -> Notice:
 def plan_of(store: Store, sheet: Sheet, snapshot: Snapshot, now_ms: int) -> Plan:
     """The plan of a batch as its snapshot stands; InputError naming what has to be known first."""
     evidence = snapshot.evidence
-    level = evidence.level_points
-    return plan_for(
-        facts_of(
-            sheet,
-            store.batches.journal(sheet.slug),
-            gravity_sg=None if math.isnan(level) else 1.0 + level / POINTS_PER_SG,
-            temperature_c=None if math.isnan(evidence.temperature_c) else evidence.temperature_c,
-            expected_points=evidence.expected_points,
-        ),
-        now_ms,
-    )
+    gravity_sg = measured_sg(store, sheet, level_sg(evidence), now_ms)
+    return plan_for(facts_by(sheet, store.batches.journal(sheet.slug), evidence, gravity_sg), now_ms)

@@ -20,6 +20,7 @@ from pydantic import (
     model_validator,
 )
 
+from monitor.cellar.shown import UnitSystem
 from monitor.errors import CarboydError
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import Severity
@@ -37,7 +38,7 @@ from monitor.sensors.mapping import (
 )
 from monitor.sensors.payload import NATIVE_TOPICS
 from monitor.units import Quantity
-from monitor.web.options import DEFAULT_PORT, UnitSystem, WebSettings
+from monitor.web.options import DEFAULT_PORT, WebSettings
 
 EMBEDDED_PORT: Final = 18830
 """Port of the embedded broker: not 1883, so that it never stands in a real broker's way."""

@@ -20,6 +20,7 @@ FLOORS = [
     {"quantities"},
     {"sensors"},
     {"store"},
+    {"planning"},
     {"notify"},
     {"hub"},
     {"replay"},

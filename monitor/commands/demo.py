@@ -19,6 +19,7 @@ from rich.text import Text
 
 from monitor.batch.standing import alcohol_abv
 from monitor.clock import FastClock, SystemClock
+from monitor.commands.sparkline import sparkline
 from monitor.daemon import Daemon, Pace
 from monitor.demo import CONNECT_S, DAYS, SECONDS, Carboy, Floats, carboys, settings_in, speed
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, PhaseChange
@@ -26,7 +27,6 @@ from monitor.ferment.pipeline import Snapshot
 from monitor.units import MS_PER_DAY, datetime_from_ms
 
 FRAME_S: Final = 0.25
-BARS: Final = "▁▂▃▄▅▆▇█"
 CURVE_WIDTH: Final = 28
 MOST_LINES: Final = 14
 
@@ -228,9 +228,7 @@ class Screen:
         if len(curve) < 2:
             return ""
         picked = [curve[index * (len(curve) - 1) // (CURVE_WIDTH - 1)] for index in range(CURVE_WIDTH)]
-        low, high = min(picked), max(picked)
-        scale = (len(BARS) - 1) / (high - low) if high > low else 0.0
-        return "".join(BARS[round((value - low) * scale)] for value in picked)
+        return sparkline(picked)
 
     def _line(self, slug: str, emission: Emission) -> Text:
         when = datetime_from_ms(emission.at_ms).astimezone().strftime("%d %b %H:%M")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -10,21 +9,15 @@ from pathlib import Path
 import click
 
 from monitor import quantities
-from monitor.batch.facts import facts_of
-from monitor.batch.sheet import Sheet
 from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_text import as_markdown, as_text
 from monitor.cellar.shown import UnitSystem
 from monitor.commands.context import config_option, now_ms, store_options
 from monitor.errors import InputError
-from monitor.ferment.event import Tick
-from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
+from monitor.planning import facts_by, level_sg, measured_sg
 from monitor.settings import load
 from monitor.store.sql import SqlStore
-from monitor.units import MS_PER_DAY, POINTS_PER_SG
-
-SAMPLE_AGE_MS = 3 * MS_PER_DAY
-"""A hand sample stands for the batch so long, after that the float's level does."""
+from monitor.web.history import tell
 
 
 @click.command("plan")
@@ -58,30 +51,20 @@ def plan_command(
     start_ms = now_ms()
     with SqlStore(store_options(loaded)) as store:
         sheet = store.batches.get(batch)
-        snapshot = _stands(store, sheet, loaded.settings.analysis, start_ms)
-        measured_sg = _measured(store, sheet, snapshot, start_ms)
+        evidence = tell(store, batch, loaded.settings.analysis, start_ms).snapshot.evidence
+        gravity_sg = measured_sg(store, sheet, level_sg(evidence), start_ms)
         journal = store.batches.journal(batch)
     if gravity is not None:
-        measured_sg = quantities.gravity_sg(gravity)
+        gravity_sg = quantities.gravity_sg(gravity)
     if sweeten_to is not None:
         sheet = replace(sheet, sweeten_to_sg=quantities.gravity_sg(sweeten_to))
     if volume is not None:
         sheet = replace(sheet, must=replace(sheet.must, volume_l=quantities.volume_l(volume)))
     if ph_text is not None:
         sheet = replace(sheet, sample_ph=quantities.ph(ph_text))
-    if sweeten_to is not None and measured_sg is not None and (sheet.sweeten_to_sg or 0.0) <= measured_sg:
-        raise InputError(f"--sweeten-to {sweeten_to}: at or below the present gravity, {measured_sg:.4f}")
-    warm_c = snapshot.evidence.temperature_c
-    plan = plan_for(
-        facts_of(
-            sheet,
-            journal,
-            gravity_sg=measured_sg,
-            temperature_c=None if math.isnan(warm_c) else warm_c,
-            expected_points=snapshot.evidence.expected_points,
-        ),
-        start_ms,
-    )
+    if sweeten_to is not None and gravity_sg is not None and (sheet.sweeten_to_sg or 0.0) <= gravity_sg:
+        raise InputError(f"--sweeten-to {sweeten_to}: at or below the present gravity, {gravity_sg:.4f}")
+    plan = plan_for(facts_by(sheet, journal, evidence, gravity_sg), start_ms)
     zone = datetime.now().astimezone().tzinfo
     assert zone is not None
     if form == "pdf":
@@ -97,19 +80,3 @@ def plan_command(
     else:
         output.write_text(text, encoding="utf-8")
         click.echo(f"Written to {output}")
-
-
-def _stands(store: SqlStore, sheet: Sheet, analysis: Analysis, at_ms: int) -> Snapshot:
-    pipeline = Pipeline(sheet.premise(), analysis)
-    for event in store.batches.events(sheet.slug):
-        pipeline.step(event)
-    pipeline.step(Tick(at_ms if sheet.ended_ms is None else sheet.ended_ms))
-    return pipeline.snapshot
-
-
-def _measured(store: SqlStore, sheet: Sheet, snapshot: Snapshot, at_ms: int) -> float | None:
-    samples = store.readings.read([sheet.hand_sensor], from_ms=at_ms - SAMPLE_AGE_MS)
-    if len(samples):
-        return float(samples.value[int(samples.time_ms.argmax())])
-    level = snapshot.evidence.level_points
-    return None if math.isnan(level) else 1.0 + level / POINTS_PER_SG

@@ -15,11 +15,11 @@ from rich.text import Text
 from monitor import quantities
 from monitor.cellar.shown import UnitSystem
 from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
+from monitor.commands.sparkline import sparkline
 from monitor.settings import load
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
 
-BARS: Final = "▁▂▃▄▅▆▇█"
 CURVE_DAYS: Final = 14
 CURVE_WIDTH: Final = 42
 URGENT: Final = ("refermenting", "stalled", "finished")
@@ -124,8 +124,4 @@ def _curve(store: SqlStore, slug: str) -> str:
     thinned = store.readings.thinned(
         sensor, Quantity.GRAVITY, end_ms - CURVE_DAYS * MS_PER_DAY, end_ms, CURVE_WIDTH
     )
-    if len(thinned.mean) < 2:
-        return ""
-    low, high = float(thinned.mean.min()), float(thinned.mean.max())
-    scale = (len(BARS) - 1) / (high - low) if high > low else 0.0
-    return "".join(BARS[round((value - low) * scale)] for value in thinned.mean.tolist())
+    return sparkline(thinned.mean.tolist())

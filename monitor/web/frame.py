@@ -19,6 +19,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.cellar.plan_text import shown_amount, shown_days
+from monitor.cellar.shown import UnitSystem
 from monitor.errors import ConfigurationError
 from monitor.web import words
 from monitor.web.actions import Actions
@@ -27,7 +28,7 @@ from monitor.web.drawing import curve_points
 from monitor.web.forms import Form
 from monitor.web.gather import Standing, standing
 from monitor.web.history import Past
-from monitor.web.options import UnitSystem, WebSettings
+from monitor.web.options import WebSettings
 from monitor.web.ports import Ports
 from monitor.web.problem import Problem
 from monitor.web.show import NARROW, Show

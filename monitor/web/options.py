@@ -4,20 +4,13 @@ from __future__ import annotations
 
 import ipaddress
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
+from monitor.cellar.shown import UnitSystem
 from monitor.errors import ConfigurationError
 
 DEFAULT_PORT: Final = 8417
 LOOPBACK_NAMES: Final = ("localhost", "127.0.0.1", "[::1]")
-
-
-class UnitSystem(StrEnum):
-    """Which units a page speaks."""
-
-    METRIC = "metric"
-    US = "us"
 
 
 @dataclass(frozen=True, slots=True)

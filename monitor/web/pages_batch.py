@@ -11,7 +11,6 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from monitor.batch.journal import Tasting
-from monitor.cellar.shown import UnitSystem as CellarUnits
 from monitor.errors import InputError
 from monitor.ferment.event import JournalKind
 from monitor.units import MS_PER_DAY, ms_from_datetime
@@ -178,8 +177,7 @@ def _plan(frame: Frame, stands: Standing, batch: BatchView, show: Show) -> dict[
         plan, lacks = plan_of(frame.ports, stands, batch), ""
     except InputError as error:
         plan, lacks = None, f"{error}; {error.hint}" if error.hint else str(error)
-    units = CellarUnits.US if show.us else CellarUnits.METRIC
-    return {"plan": plan, "plan_lacks": lacks, "plan_units": units}
+    return {"plan": plan, "plan_lacks": lacks, "plan_units": show.units}
 
 
 def chart_answer(frame: Frame, request: Request, stands: Standing) -> Response:

@@ -12,12 +12,12 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from monitor.cellar.shown import UnitSystem
 from monitor.errors import InputError
 from monitor.web.actions import digest
 from monitor.web.forms import Form
 from monitor.web.frame import UNITS_COOKIE, YEAR_S, Frame, local_path
 from monitor.web.gather import Standing, standing
-from monitor.web.options import UnitSystem
 from monitor.web.pages_batch import batch_context, chart_answer, picture_answer
 from monitor.web.problem import AccessError
 from monitor.web.signin import COOKIE

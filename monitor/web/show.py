@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
+from monitor.cellar.shown import UnitSystem
 from monitor.units import (
     LB_KG,
     MS_PER_DAY,
@@ -16,7 +17,6 @@ from monitor.units import (
     fahrenheit_from_celsius,
     rfc3339_from_ms,
 )
-from monitor.web.options import UnitSystem
 
 UNKNOWN: Final = "–"
 NARROW: Final = "\u00a0"

@@ -12,34 +12,11 @@ from monitor.ferment.premise import Must, MustKind, Premise
 from monitor.ferment.verdict import Thresholds
 from monitor.units import MS_PER_HOUR
 
+from . import states
+
 START_MS = 1_767_463_200_000
 PREMISE = Premise(pitched_ms=START_MS, must=Must(kind=MustKind.HONEY, original_gravity_sg=1.050))
-RESTING = Evidence(
-    at_ms=START_MS,
-    readings=48.0,
-    data_age_hours=0.0,
-    hours_in=500.0,
-    epoch_hours=500.0,
-    start_points=50.0,
-    level_points=0.0,
-    level_se=0.2,
-    fallen_points=50.0,
-    slope_day=0.0,
-    slope_day_se=0.3,
-    slope_two=0.0,
-    slope_two_se=0.15,
-    slope_four=-0.02,
-    slope_four_se=0.08,
-    slope_seven=-0.05,
-    slope_seven_se=0.04,
-    peak_per_day=12.0,
-    slowed_hours=300.0,
-    expected_points=0.0,
-    expected_sd=2.0,
-    left_p05=0.0,
-    left_p50=0.2,
-    left_p95=0.8,
-)
+RESTING = dataclasses.replace(states.RESTING, at_ms=START_MS)
 FALLING = dataclasses.replace(
     RESTING,
     slope_day=-6.0,

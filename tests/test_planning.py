@@ -1,0 +1,59 @@
+"""What a plan is worked out from: a fresh hand sample, else the level."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from monitor.batch.journal import hand_sample
+from monitor.batch.sheet import Sheet
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.premise import Must
+from monitor.planning import SAMPLE_AGE_MS, facts_by, level_sg, measured_sg
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
+
+PITCHED_MS = 1_767_463_200_000
+SAMPLED_MS = PITCHED_MS + 1_000
+
+
+@pytest.fixture
+def sheet() -> Sheet:
+    """A batch of 18 litres."""
+    return Sheet(slug="porch", name="Porch", pitched_ms=PITCHED_MS, must=Must(None, 1.040, 18.0))
+
+
+@pytest.fixture
+def store(sheet: Sheet) -> Iterator[SqlStore]:
+    """A store in memory with one hand sample of the batch."""
+    with SqlStore(StoreOptions("sqlite:///:memory:")) as opened:
+        opened.batches.start(sheet, at_ms=PITCHED_MS)
+        sample = hand_sample(sheet, gravity_sg=0.998, time_ms=SAMPLED_MS, received_ms=SAMPLED_MS)
+        opened.readings.record_sample("porch", sample)
+        yield opened
+
+
+def test_a_fresh_hand_sample_goes_before_the_float(store: SqlStore, sheet: Sheet) -> None:
+    """Up to three days it is the gravity, after that the level is."""
+    assert measured_sg(store, sheet, 1.001, SAMPLED_MS + SAMPLE_AGE_MS) == 0.998
+    assert measured_sg(store, sheet, 1.001, SAMPLED_MS + SAMPLE_AGE_MS + 1) == 1.001
+
+
+def test_without_either_the_gravity_is_unknown(store: SqlStore, sheet: Sheet) -> None:
+    """None, not a guess."""
+    assert measured_sg(store, sheet, None, SAMPLED_MS + SAMPLE_AGE_MS + 1) is None
+    assert level_sg(Evidence(PITCHED_MS)) is None
+
+
+def test_a_level_of_zero_points_is_a_level() -> None:
+    """Zero is a reading: 1.000."""
+    assert level_sg(Evidence(PITCHED_MS, level_points=0.0)) == 1.0
+
+
+def test_temperature_and_expected_end_come_from_the_evidence(sheet: Sheet) -> None:
+    """0 degC is kept; an end two points below water is 0.998."""
+    evidence = Evidence(PITCHED_MS, temperature_c=0.0, expected_points=-2.0)
+    facts = facts_by(sheet, [], evidence, 1.001)
+    assert facts.temperature_c == 0.0
+    assert facts.expected_final_gravity_sg == pytest.approx(0.998)
