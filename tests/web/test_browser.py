@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from importlib.resources import files
 from typing import Any
 
 import argon2
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from monitor.ferment.event import Reading
 from monitor.store.gate import StoreOptions
@@ -33,29 +31,8 @@ PAGES = ("/", BATCH, *(f"{BATCH}/{leaf}" for leaf in ("report", "sheet", "tune")
 PAGES += ("/alerts", "/compare", "/records", "/setup")
 LIVE_MS = 2_000
 """A change shows within this."""
-ARGUMENTS = (
-    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
-    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
-)
 
 Open = Callable[..., Page]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium, without a screen; absent, these tests are skipped, but not where all must run.
-
-    For this module only: its event loop would stand in the way of tests that run one of their own.
-    """
-    program = shutil.which("chromium")
-    if program is None:
-        if os.environ.get("CI") == "true":
-            pytest.fail("chromium is not installed, and this run must test everything")
-        pytest.skip("chromium is not installed (on Debian: apt install chromium)")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield started
-        started.close()
 
 
 @pytest.fixture

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import re
-import shutil
 import signal
 import socket
 import time
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 
@@ -22,24 +20,6 @@ pytestmark = [pytest.mark.mosquitto, pytest.mark.browser]
 LIVE_MS = 2_000
 """A new reading shows within this."""
 PATIENCE_MS = 15_000
-ARGUMENTS = (
-    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
-    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
-)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium; absent, these tests are skipped, but not where all must run."""
-    program = shutil.which("chromium")
-    if program is None:
-        if os.environ.get("CI") == "true":
-            pytest.fail("chromium is not installed, and this run must test everything")
-        pytest.skip("chromium is not installed (on Debian: apt install chromium)")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
-        yield started
-        started.close()
 
 
 @pytest.fixture
