@@ -256,7 +256,10 @@ def long_tail(rng: Generator) -> Plan:
     less = (points * GRAMS_PER_POINT - plan.wort.sugars[2].grams_l) / sum(s.grams_l for s in quick)
     quick = tuple(replace(sugar, grams_l=sugar.grams_l * (1.0 - less)) for sugar in quick)
     return replace(
-        plan, wort=replace(plan.wort, sugars=(*quick, tail)), tail_days=rng.uniform(2.0, 12.0), racked_at=None
+        plan,
+        wort=replace(plan.wort, sugars=(*quick, tail)),
+        tail_days=2.0 + 10.0 * float(rng.beta(1.0, 2.5)),
+        racked_at=None,
     )
 
 
