@@ -24,6 +24,7 @@ FLOORS = [
     {"notify"},
     {"hub"},
     {"replay"},
+    {"tune"},
     {"web"},
     {"settings", "settings_faults", "settings_sections"},
     {"daemon", "watch", "intake", "finishing", "clock", "demo"},
@@ -62,6 +63,8 @@ ONE_ROOM = {
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},
+    "tomlkit": {"tune"},
+    "distributed": {"tune"},
 }
 
 

@@ -95,7 +95,9 @@ class _Deeds:
     @classmethod
     def of(cls, seen: Witnessed) -> _Deeds:
         def since(kind: JournalKind) -> Flags:
-            first = min((moment for moment, entry in seen.journal if entry.kind is kind), default=seen.moments)
+            first = min(
+                (moment for moment, entry in seen.journal if entry.kind is kind), default=seen.moments
+            )
             return np.arange(seen.moments) >= first
 
         return cls(since(JournalKind.PACKAGED), since(JournalKind.SUGAR_ADDITION))

@@ -6,7 +6,7 @@ different comparisons between them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -97,9 +97,7 @@ class Design:
     @property
     def sets(self) -> Sets:
         """The settings themselves."""
-        columns = [
-            np.array(one.rungs)[rungs] for one, rungs in zip(self.ladders, self.rungs.T, strict=True)
-        ]
+        columns = [np.array(one.rungs)[rungs] for one, rungs in zip(self.ladders, self.rungs.T, strict=True)]
         return Sets(self.present, tuple(one.name for one in self.ladders), np.stack(columns, axis=1))
 
     @property
@@ -148,9 +146,3 @@ def random(present: Analysis, swept: tuple[Ladder, ...], count: int, seed: int) 
         if len(found.rungs) >= count:
             break
     return Design(present, swept, found.rungs[:count])
-
-
-def named(values: Mapping[str, float], present: Analysis) -> dict[str, tuple[float, float]]:
-    """The thresholds that a setting changes: (from, to) by name."""
-    before = {name: value_of(present, name) for name in values}
-    return {name: (before[name], value) for name, value in values.items() if value != before[name]}

@@ -19,7 +19,7 @@ NEVER: Final = 2**40
 
 
 def wait_ms(hours: float) -> int:
-    """The least whole number of milliseconds that fills a dwell, as `monitor.ferment.alert.transition` does."""
+    """The least whole milliseconds that fill a dwell, as `monitor.ferment.alert.transition` counts them."""
     return math.ceil(hours * MS_PER_HOUR)
 
 
@@ -42,7 +42,7 @@ def first_ready(at_ms: Integers, flags: Flags, waits: Integers) -> Integers:
         return np.full(waits.size, NEVER, dtype=np.int64)
     since = at_ms[starts]
     place = np.maximum(np.searchsorted(at_ms, since[None, :] + waits[:, None]), starts)
-    return np.where(place < stops, place, NEVER).min(axis=1)
+    return np.asarray(np.where(place < stops, place, NEVER).min(axis=1))
 
 
 def spells(at_ms: Integers, holds: Flags, clears: Flags, dwell_h: float, clear_h: float) -> tuple[Spell, ...]:
@@ -57,6 +57,8 @@ def spells(at_ms: Integers, holds: Flags, clears: Flags, dwell_h: float, clear_h
             return tuple(found)
         resolved = _next(at_ms, clearing, fired + 1, over)
         until_ms = FOR_EVER_MS if resolved == NEVER else int(at_ms[resolved])
+        if found and found[-1].from_ms == at_ms[fired]:
+            found.pop()  # resolved and told again in one millisecond: an alert is named by when it fired
         found.append(Spell(int(at_ms[fired]), until_ms))
         if resolved == NEVER:
             return tuple(found)

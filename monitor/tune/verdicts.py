@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.ferment.emission import AlertKind
-from monitor.ferment.judge import FINISH_MEMORY_HOURS, RESTART_PER_DAY
+from monitor.ferment.judge import FINISH_MEMORY_HOURS
 from monitor.ferment.score import FOR_EVER_MS, Spell
 from monitor.tune.spells import NEVER, Flags, edges, first_ready, wait_ms
 from monitor.tune.spread import Codes, Spread, together
@@ -98,7 +98,13 @@ class _Firings:
 
     def begin(self, rows: Any, kind: int, at_ms: int) -> None:
         for row in rows:
-            self.rows[row].append((kind, Spell(at_ms, FOR_EVER_MS)))
+            told = self.rows[row]
+            again = [
+                place for place, (one, spell) in enumerate(told) if (one, spell.from_ms) == (kind, at_ms)
+            ]
+            for place in again:
+                del told[place]  # an alert is named by when it fired
+            told.append((kind, Spell(at_ms, FOR_EVER_MS)))
 
     def end(self, rows: Any, kind: int, at_ms: int) -> None:
         for row in rows:
@@ -189,17 +195,22 @@ def _step_through(
     start, told_now = opened[0][one], (opened[1][one], opened[2][one], opened[3][one])
     from_place = int(start.min())
     seen = [
-        np.ascontiguousarray(np.broadcast_to(part.rows, (len(part.rows), course.at_ms.size))[index, from_place:].T)
+        np.ascontiguousarray(
+            np.broadcast_to(part.rows, (len(part.rows), course.at_ms.size))[index, from_place:].T
+        )
         for part, index in zip(parts[:6], taken[1:7], strict=True)
     ]
     restart, *dwells, clear_h = (
         part.rows[index, 0] for part, index in zip(parts[6:], taken[7:], strict=True)
     )
     alerts = [
-        _alert(dwell, clear_h if kind != R else 4.0 * clear_h) for kind, dwell in zip((R, F, S), dwells, strict=True)
+        _alert(dwell, clear_h if kind != R else 4.0 * clear_h)
+        for kind, dwell in zip((R, F, S), dwells, strict=True)
     ]
     since = _since(course, signals.holds[R], taken[1], start)
-    machine = _Machine(course, alerts, restart, start, told_now, since, _Firings([[] for _ in range(start.size)]))
+    machine = _Machine(
+        course, alerts, restart, start, told_now, since, _Firings([[] for _ in range(start.size)])
+    )
     for offset in range(course.at_ms.size - from_place):
         machine.look(from_place + offset, [one_sign[offset] for one_sign in seen])
     return codes, machine.firings.rows

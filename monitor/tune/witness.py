@@ -189,7 +189,5 @@ def retold(seen: Witnessed, thresholds: Thresholds, policy: AlertPolicy) -> Reto
     still_open = sorted(standing.alerts.values(), key=lambda a: (a.fired_ms, a.kind, a.subject))
     return Retold(
         tuple(said),
-        Snapshot(
-            evidence.at_ms, judge.phase, judge.reason, evidence, tuple(still_open), standing.forecast
-        ),
+        Snapshot(evidence.at_ms, judge.phase, judge.reason, evidence, tuple(still_open), standing.forecast),
     )
