@@ -62,6 +62,12 @@ class Held:
         """The gain on average; 0 of none."""
         return float(np.mean(self.gains_h)) if self.gains_h else 0.0
 
+    @property
+    def error_h(self) -> float:
+        """Standard error of the gain of ferments left out one by one; 0 of fewer than two."""
+        count = len(self.gains_h)
+        return float(np.std(self.gains_h, ddof=1)) / count**0.5 if count > 1 else 0.0
+
 
 def leave_one_out(board: Board, steps: NDArray[np.int64]) -> Held:
     """Each recording (or `MOST_LEFT_OUT` of them) judged by the setting chosen from all the others."""
@@ -131,10 +137,10 @@ def choose(board: Board, steps: NDArray[np.int64], left_out: Held | None, splits
             f" better on only {apart} ({splits.mean_h:+.1f} h a ferment on average)."
         )
         return Choice(best, False, reason, left_out, splits)
-    if left_out is not None and left_out.mean_h <= 0.0:
+    if left_out is not None and left_out.mean_h <= left_out.error_h:
         reason = (
             "Keep what you have: the gain is not there. On recordings left out one by one, what the others"
-            f" chose did no better ({left_out.mean_h:+.1f} h a ferment)."
+            f" chose saved {left_out.mean_h:.1f} h a ferment, give or take {left_out.error_h:.1f} h."
         )
         return Choice(best, False, reason, left_out, splits)
     return Choice(best, True, _gain(board, best, left_out, splits, apart), left_out, splits)
@@ -164,7 +170,8 @@ def _gain(board: Board, best: int, left_out: Held | None, splits: Held, apart: s
         f" it saves {splits.mean_h:.1f} h a ferment ({apart} were better off)."
     )
     if left_out is not None:
-        reason += f" Left out one by one, they save {left_out.mean_h:.1f} h."
+        reason += f" Left out one by one, they save {left_out.mean_h:.1f} h, give or take"
+        reason += f" {left_out.error_h:.1f} h."
     if board.recordings < FEW_RECORDS:
         reason += f" {board.recordings} recordings are few: look again when there are more."
     return reason

@@ -89,7 +89,7 @@ class Shelf:
         """Evidence kept under a name; None where there is none, or none that can be read."""
         path = self.path(key)
         try:
-            with np.load(path, allow_pickle=False) as kept:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
                 found = _unpacked(kept, premise)
             os.utime(path)  # the file used last goes last
         except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile, zlib.error):

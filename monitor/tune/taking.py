@@ -24,9 +24,8 @@ from monitor.units import MS_PER_HOUR
 NO_TRUTH: Final = Truth()
 LEAST_HOURS: Final = 24
 """Moments at which the float's level must be known."""
-POSSIBLE_POINTS: Final = (-20.0, 250.0)
-"""Gravity points that a must can start at; outside of them a value is in another unit."""
-POSSIBLE_C: Final = (-5.0, 45.0)
+MOST_IMPOSSIBLE: Final = 0.3
+"""Share of values that may be beyond what a must can have: a float that was lifted out, not a wrong unit."""
 MOST_BACKWARD: Final = 0.05
 """Share of rows that may be older than the row above them: a late delivery, not a file out of order."""
 
@@ -111,6 +110,18 @@ def _fault(kept: Kept) -> tuple[str, str]:
             f"its rows are out of order: {rows.backward:,} of {rows.used:,} are older than the row above",
             "Sort them by arrival; where that is not known, by time.",
         )
+    if rows.impossible_gravities > MOST_IMPOSSIBLE * rows.gravities:
+        return (
+            f"{rows.impossible_gravities:,} of its {rows.gravities:,} gravities cannot be (the first is"
+            f" {rows.strange[0]:.4g} sg): their unit is not what it says",
+            "Write sg, plato or kg/m3 as the values are.",
+        )
+    if rows.impossible_celsius > MOST_IMPOSSIBLE * rows.celsius:
+        return (
+            f"{rows.impossible_celsius:,} of its {rows.celsius:,} temperatures cannot be (the first is"
+            f" {rows.strange[1]:.4g} degC): their unit is not what it says",
+            "Write degC, degF or K as the values are.",
+        )
     return _fault_of_figures(rows, seen)
 
 
@@ -129,17 +140,4 @@ def _fault_of_figures(rows: Rows, seen: Witnessed) -> tuple[str, str]:
             )
         hours = (rows.last_ms - rows.first_ms) / MS_PER_HOUR
         return f"too short: {rows.used:,} rows over {hours:.0f} h", "A day of gravity is the least."
-    start = float(np.nanmedian(np.asarray(e.start_points)[known]))
-    if not POSSIBLE_POINTS[0] <= start <= POSSIBLE_POINTS[1]:
-        return (
-            f"starts at a gravity of {1.0 + start / 1000.0:.4g}: its unit is not what it says",
-            "Write sg, plato or kg/m3 as the values are.",
-        )
-    celsius = np.asarray(e.temperature_c)
-    celsius = celsius[~np.isnan(celsius)]
-    if celsius.size and not POSSIBLE_C[0] <= float(np.median(celsius)) <= POSSIBLE_C[1]:
-        return (
-            f"stands at {float(np.median(celsius)):.0f} degC: its unit is not what it says",
-            "Write degC, degF or K as the values are.",
-        )
     return "", ""

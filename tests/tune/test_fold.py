@@ -58,7 +58,9 @@ def test_invented_evidence_does_come_and_go(invent: Invent) -> None:
             if any(spell.until_ms < 2**62 for spell in spells):
                 ended.add(kind)
     verdicts = {AlertKind.FINISHED, AlertKind.STALLED, AlertKind.REFERMENTING}
-    assert verdicts | {AlertKind.SENSOR_SILENT, AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH} == begun
+    assert (
+        verdicts | {AlertKind.SENSOR_SILENT, AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH} == begun
+    )
     assert verdicts <= ended
 
 

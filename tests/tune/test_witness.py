@@ -54,7 +54,7 @@ def test_a_batch_without_events_has_no_moments() -> None:
 
 
 def test_the_witness_says_nothing(archive: Path) -> None:
-    """It has the judge's chair and keeps silent; what it saw of a cut stream is the beginning of the whole."""
+    """What the one in the judge's chair saw of a cut stream is the beginning of the whole."""
     recording = read(archive / "brisk", with_truth=False)
     events = list(events_of(recording))[:120]
     short = witness(recording.premise, events)
