@@ -32,6 +32,8 @@ from monitor.tune.writing import difference, kept_before, read_text, replace_tex
 
 TABLE_WIDTH: Final = 112
 MOST_FRONT: Final = 8
+MOST_SAID: Final = 12
+"""Recordings named on standard error for each kind of complaint."""
 PICTURES: Final[dict[str, Literal["png", "svg"]]] = {".png": "png", ".svg": "svg"}
 
 
@@ -50,6 +52,9 @@ PICTURES: Final[dict[str, Literal["png", "svg"]]] = {".png": "png", ".svg": "svg
               help="Random halves held apart, to see whether the gain is there.")  # fmt: skip
 @click.option("--care", type=click.FloatRange(0.1, 20.0), default=1.0, show_default=True,
               help="How much more than usual false alarms count against delay.")  # fmt: skip
+@click.option("--early", "early_percent", type=click.FloatRange(0.0, 100.0), default=0.0, show_default=True,
+              help="Ferments in a hundred that may be called finished too early; the present setting's"
+              " number always may.")  # fmt: skip
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path),
               help="Draw delay against false alarms into this .png or .svg file.")  # fmt: skip
 @click.option("--write", is_flag=True, help="Write what is recommended into the file of --config.")
@@ -101,10 +106,13 @@ def tune_command(
 
 
 def _wish(
-    present: Any, *, how: Any, sets: int, only: str | None, seed: int, splits: int, care: float
-) -> Wish:
+    present: Any, *, how: Any, sets: int, only: str | None, seed: int, splits: int, care: float,
+    early_percent: float,
+) -> Wish:  # fmt: skip
     names = [name.strip() for name in only.split(",") if name.strip()] if only else []
-    return Wish(present, ladders(present, names), how, sets, seed, splits, Prices(care=care))
+    return Wish(
+        present, ladders(present, names), how, sets, seed, splits, early_percent / 100.0, Prices(care=care)
+    )
 
 
 @contextmanager
@@ -123,7 +131,10 @@ def _bar() -> Iterator[Callable[[str, int], Callable[[int], None]]]:
 
 def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) -> list[Record]:
     """The recordings that serve; of the others it is said why they do not."""
-    records, measured, complaints = [], 0, []
+    records: list[Record] = []
+    measured = 0
+    refused: list[str] = []
+    noted: list[str] = []
     try:
         with _bar() as bar:
             done = bar("measuring recordings", len(recordings))
@@ -134,17 +145,19 @@ def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) 
                 if record is not None:
                     records.append(record)
                 if taken.refusal:
-                    complaints.append(f"{taken.name}: left out: {taken.refusal}")
-                    complaints.append(f"  {taken.hint}")
+                    refused.append(f"{taken.name}: left out: {taken.refusal}. {taken.hint}")
                 elif taken.note:
-                    complaints.append(f"{taken.name}: {taken.note}")
+                    noted.append(f"{taken.name}: {taken.note}")
     except KeyboardInterrupt:
         click.echo(
             f"carboyd: what was measured is kept in {shelf.directory}; the same command goes on.", err=True
         )
         raise
-    for line in complaints:
-        click.echo(line, err=True)
+    for lines, rest in ((refused, "recordings are left out"), (noted, "recordings have rows left out")):
+        for line in lines[:MOST_SAID]:
+            click.echo(line, err=True)
+        if len(lines) > MOST_SAID:
+            click.echo(f"and {len(lines) - MOST_SAID} more {rest}", err=True)
     click.echo(
         f"{len(records)} of {len(recordings)} recordings serve; {measured} were measured now,"
         " the others before.",

@@ -2,9 +2,9 @@
 
 The cheapest of ten thousand settings on a dozen ferments is mostly the luckiest. So among the settings that
 cannot be told from the cheapest (within one standard error of the paired difference) the one nearest to the
-present is taken; none is considered that calls a ferment finished too early more often than the present one;
-and what is claimed is measured on ferments that took no part in the choice: each left out in turn, and
-halves held apart at random.
+present is taken. None is considered that calls a ferment finished too early more often than the present one
+does or the maker allows. And what is claimed is measured on ferments that took no part in the choice: each
+left out in turn, and halves held apart at random.
 """
 
 from __future__ import annotations
@@ -29,14 +29,21 @@ WANTED_SHARE: Final = 0.8
 Floats = NDArray[np.float64]
 
 
-def pick(board: Board, steps: NDArray[np.int64], among: Places) -> int:
-    """The setting to take, seen from some of the recordings; 0 is the present one.
+@dataclass(frozen=True, slots=True)
+class Taste:
+    """What a maker minds: how far each setting is from the present one, and what is too early too often."""
 
-    `steps` says how far each setting is from the present one.
-    """
+    steps: NDArray[np.int64]
+    early_share: float = 0.0
+    """Of all ferments, those that may be called finished too early; the present share always may."""
+
+
+def pick(board: Board, taste: Taste, among: Places) -> int:
+    """The setting to take, seen from some of the recordings; 0 is the present one."""
+    steps = taste.steps
     cost = board.cost_h[:, among]
     early = board.early[:, among].sum(axis=1, dtype=np.int64)
-    fit = np.flatnonzero(early <= early[0])
+    fit = np.flatnonzero(early <= max(float(early[0]), taste.early_share * len(among)))
     mean = cost[fit].mean(axis=1)
     best = int(np.argmin(mean))
     over = cost[fit] - cost[fit[best]]
@@ -69,13 +76,13 @@ class Held:
         return float(np.std(self.gains_h, ddof=1)) / count**0.5 if count > 1 else 0.0
 
 
-def leave_one_out(board: Board, steps: NDArray[np.int64]) -> Held:
+def leave_one_out(board: Board, taste: Taste) -> Held:
     """Each recording (or `MOST_LEFT_OUT` of them) judged by the setting chosen from all the others."""
     every = np.arange(board.recordings)
     left_out = np.unique(np.linspace(0, board.recordings - 1, min(board.recordings, MOST_LEFT_OUT)).round())
     gains = []
     for out in left_out.astype(np.int64).tolist():
-        chosen = pick(board, steps, every[every != out])
+        chosen = pick(board, taste, every[every != out])
         gains.append(float(board.cost_h[0, out] - board.cost_h[chosen, out]))
     return Held(tuple(gains))
 
@@ -95,11 +102,11 @@ def gain(board: Board, chosen: int, apart: Places) -> float:
     return float(np.mean(board.cost_h[0, apart] - board.cost_h[chosen, apart]))
 
 
-def held_apart(board: Board, steps: NDArray[np.int64], splits: int, seed: int) -> Held:
+def held_apart(board: Board, taste: Taste, splits: int, seed: int) -> Held:
     """Halves held apart, each judged by the setting chosen from the other half."""
     return Held(
         tuple(
-            gain(board, pick(board, steps, chosen_on), apart)
+            gain(board, pick(board, taste, chosen_on), apart)
             for chosen_on, apart in halves(board.recordings, splits, seed)
         )
     )
@@ -118,12 +125,12 @@ class Choice:
     splits: Held
 
 
-def choose(board: Board, steps: NDArray[np.int64], left_out: Held | None, splits: Held) -> Choice:
+def choose(board: Board, taste: Taste, left_out: Held | None, splits: Held) -> Choice:
     """The recommendation, and its reason; `left_out` is None where nothing was left out one by one."""
     count = board.recordings
     if count < LEAST_RECORDS:
         return Choice(0, False, _too_few(count), left_out, splits)
-    best = pick(board, steps, np.arange(count))
+    best = pick(board, taste, np.arange(count))
     if best == 0:
         reason = (
             "Keep what you have: nothing that was tried beats it by more than chance would"

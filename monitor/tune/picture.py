@@ -51,7 +51,7 @@ def trade_off(board: Board, choice: Choice, kind: Literal["png", "svg"] = "png")
             axes.set_xlim(-0.03 * max(most, 5.0), 1.6 * max(most, 5.0))
         axes.set_xlabel("told wrongly, alerts for a hundred ferments")
         axes.set_ylabel("the end is told late by, median, h")
-        verdict = "the recommended setting" if choice.recommended else "keep what you have"
+        verdict = "a better one is recommended" if choice.recommended else "keep what you have"
         axes.set_title(f"{board.settings:,} settings on {board.recordings:,} recordings: {verdict}")
         axes.legend(frameon=False)
         figure.savefig(out, format=kind, dpi=120, metadata={"Date": None} if kind == "svg" else None)

@@ -12,7 +12,7 @@ from monitor.errors import CarboydError
 from monitor.ferment.pipeline import Analysis
 from monitor.tune import choice as choosing
 from monitor.tune.board import Board
-from monitor.tune.choice import Choice, Held
+from monitor.tune.choice import Choice, Held, Taste
 from monitor.tune.cores import Hands
 from monitor.tune.ladders import Design, Ladder, grid, random
 from monitor.tune.reckoning import Prices
@@ -43,6 +43,8 @@ class Wish:
     sets: int = 10_000
     seed: int = 0
     splits: int = 10
+    early_share: float = 0.0
+    """Of all ferments, those that may be called finished too early."""
     prices: Prices = field(default_factory=Prices)
 
 
@@ -103,11 +105,11 @@ def _by_design(
         hands,
         progress("holding settings against them", len(records)),
     )
-    steps = design.steps
+    taste = Taste(design.steps, wish.early_share)
     enough = board.recordings >= choosing.LEAST_RECORDS
-    left_out = choosing.leave_one_out(board, steps) if enough else Held(())
-    splits = choosing.held_apart(board, steps, wish.splits, wish.seed) if enough else Held(())
-    return Tuned(design, board, choosing.choose(board, steps, left_out, splits))
+    left_out = choosing.leave_one_out(board, taste) if enough else Held(())
+    splits = choosing.held_apart(board, taste, wish.splits, wish.seed) if enough else Held(())
+    return Tuned(design, board, choosing.choose(board, taste, left_out, splits))
 
 
 def _by_learning(
@@ -122,7 +124,7 @@ def _by_learning(
         def hold(sets: Sets) -> Board:
             return swept(some, shelf, sets, wish.prices, hands)
 
-        found = optimised(wish.present, wish.ladders, hold, generations, wish.seed)
+        found = optimised(wish.present, wish.ladders, hold, generations, wish.seed, wish.early_share)
         done(1)
         return found
 
@@ -130,8 +132,11 @@ def _by_learning(
     gains = []
     for chosen_on, apart in choosing.halves(len(records), wish.splits if enough else 0, wish.seed):
         half, half_board = learnt([records[place] for place in chosen_on])
-        taken = choosing.pick(half_board, half.steps, np.arange(half_board.recordings))
+        taken = choosing.pick(
+            half_board, Taste(half.steps, wish.early_share), np.arange(half_board.recordings)
+        )
         pair = Sets(wish.present, half.sets.names, half.sets.values[[0, taken]])
         other = swept([records[place] for place in apart], shelf, pair, wish.prices, hands)
         gains.append(choosing.gain(other, 1, np.arange(other.recordings)))
-    return Tuned(design, board, choosing.choose(board, design.steps, None, Held(tuple(gains))))
+    taste = Taste(design.steps, wish.early_share)
+    return Tuned(design, board, choosing.choose(board, taste, None, Held(tuple(gains))))

@@ -17,7 +17,7 @@ from monitor.tune.sets import Sets
 CROWD: Final = 12
 """Members of the optimiser's population for each threshold."""
 EARLY_COST_H: Final = 1_000.0
-"""Added for every ferment called finished too early beyond the present setting's: never worth it."""
+"""Added for every ferment called finished too early beyond what is allowed: never worth it."""
 STEP_COST_H: Final = 1e-4
 """Of two settings that do equally well the nearer one is the better one."""
 
@@ -26,14 +26,19 @@ Hold = Callable[[Sets], Board]
 
 
 def optimised(
-    present: Analysis, swept: tuple[Ladder, ...], hold: Hold, generations: int, seed: int
+    present: Analysis,
+    swept: tuple[Ladder, ...],
+    hold: Hold,
+    generations: int,
+    seed: int,
+    early_share: float = 0.0,
 ) -> tuple[Design, Board]:
     """Differential evolution over the rungs; all settings that it tried, the present one first, and their
     board.
 
     The same seed and recordings give the same settings.
     """
-    pool = _Pool(present, swept, hold)
+    pool = _Pool(present, swept, hold, early_share)
     differential_evolution(
         pool.price,  # type: ignore[arg-type]  # takes many members at once, as vectorized says
         bounds=Bounds([0.0] * len(swept), [len(one.rungs) - 1.0 for one in swept]),
@@ -53,14 +58,15 @@ def optimised(
 class _Pool:
     """Settings tried so far; each is held against the recordings once."""
 
-    def __init__(self, present: Analysis, swept: tuple[Ladder, ...], hold: Hold) -> None:
+    def __init__(self, present: Analysis, swept: tuple[Ladder, ...], hold: Hold, early_share: float) -> None:
+        self._early_share = early_share
         self._hold = hold
         self._swept = swept
         self._present = present
         self.boards: list[Board] = []
         self._rungs: list[NDArray[np.int64]] = []
         self._prices: dict[bytes, float] = {}
-        self._early = 0
+        self._early = 0.0
         self._add(home(present, swept)[None, :])
 
     @property
@@ -81,10 +87,10 @@ class _Pool:
         board = self._hold(design.sets)
         early = board.early.sum(axis=1, dtype=np.int64)
         if not self.boards:
-            self._early = int(early[0])
+            self._early = max(float(early[0]), self._early_share * board.recordings)
         price = (
             board.cost_h.mean(axis=1)
-            + EARLY_COST_H * np.maximum(early - self._early, 0)
+            + EARLY_COST_H * np.maximum(early - self._early, 0.0)
             + STEP_COST_H * design.steps
         )
         self.boards.append(board)

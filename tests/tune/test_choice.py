@@ -10,6 +10,7 @@ from monitor.tune.choice import (
     LEAST_RECORDS,
     MOST_LEFT_OUT,
     Held,
+    Taste,
     choose,
     gain,
     halves,
@@ -28,7 +29,9 @@ def board(cost: np.ndarray, early: np.ndarray | None = None) -> Board:
 
 def chosen(found: Board, steps: np.ndarray) -> object:
     """The whole way to a recommendation."""
-    return choose(found, steps, leave_one_out(found, steps), held_apart(found, steps, 10, 0))
+    return choose(
+        found, Taste(steps), leave_one_out(found, Taste(steps)), held_apart(found, Taste(steps), 10, 0)
+    )
 
 
 def test_luck_is_not_a_gain() -> None:
@@ -66,18 +69,19 @@ def test_of_settings_alike_the_nearest_is_taken() -> None:
     cost = np.tile(rng.gamma(2.0, 20.0, size=30), (4, 1)) + rng.normal(0.0, 0.5, size=(4, 30))
     cost[0] += 12.0
     every = np.arange(30)
-    assert pick(board(cost), np.array([0, 300, 100, 200]), every) == 2
-    assert pick(board(cost), np.array([0, 100, 300, 200]), every) == 1
+    assert pick(board(cost), Taste(np.array([0, 300, 100, 200])), every) == 2
+    assert pick(board(cost), Taste(np.array([0, 100, 300, 200])), every) == 1
 
 
 def test_a_setting_that_tells_too_early_more_often_is_not_considered() -> None:
-    """However cheap it is otherwise: bottles are at stake."""
+    """However cheap it is, for bottles are at stake; unless one ferment in ten may be told too early."""
     cost = np.full((3, 12), 50.0)
     cost[1] -= 30.0
     cost[2] -= 10.0
     early = np.zeros((3, 12))
     early[1, 4] = 1
-    assert pick(board(cost, early), np.array([0, 100, 100]), np.arange(12)) == 2
+    assert pick(board(cost, early), Taste(np.array([0, 100, 100])), np.arange(12)) == 2
+    assert pick(board(cost, early), Taste(np.array([0, 100, 100]), 0.1), np.arange(12)) == 1
 
 
 def test_halves_are_halves() -> None:
@@ -97,15 +101,15 @@ def test_what_is_left_out_takes_no_part_in_the_choice() -> None:
     cost[1, 3] = 0.0
     cost[1, :3] += 5.0
     cost[1, 4:] += 5.0
-    assert leave_one_out(board(cost), np.array([0, 100])).gains_h[3] == 0.0
+    assert leave_one_out(board(cost), Taste(np.array([0, 100]))).gains_h[3] == 0.0
     many = board(np.full((2, MOST_LEFT_OUT + 40), 1.0))
-    assert len(leave_one_out(many, np.array([0, 100])).gains_h) == MOST_LEFT_OUT
+    assert len(leave_one_out(many, Taste(np.array([0, 100]))).gains_h) == MOST_LEFT_OUT
 
 
 @pytest.mark.parametrize("count", [1, LEAST_RECORDS - 1])
 def test_too_few_recordings_choose_nothing(count: int) -> None:
     """It is said plainly, with how many are wanted."""
-    told = choose(board(np.zeros((3, count))), np.arange(3), Held(()), Held(()))
+    told = choose(board(np.zeros((3, count))), Taste(np.arange(3)), Held(()), Held(()))
     assert not told.recommended
     assert told.reason.startswith(f"Keep what you have: {count} recording")
     assert "too few" in told.reason
@@ -117,10 +121,10 @@ def test_a_choice_that_does_not_hold_apart_is_not_recommended() -> None:
     cost[1] -= 5.0
     found, steps = board(cost), np.array([0, 100])
     seven = Held((1.0,) * 7 + (-0.5,) * 3)
-    told = choose(found, steps, Held((1.0,)), seven)
+    told = choose(found, Taste(steps), Held((1.0,)), seven)
     assert not told.recommended
     assert "the gain is not there" in told.reason
     assert "7 of 10" in told.reason
-    assert not choose(found, steps, Held((-1.0, 0.5)), Held((1.0,) * 10)).recommended
-    assert choose(found, steps, None, Held((1.0,) * 8 + (-0.5,) * 2)).recommended
+    assert not choose(found, Taste(steps), Held((-1.0, 0.5)), Held((1.0,) * 10)).recommended
+    assert choose(found, Taste(steps), None, Held((1.0,) * 8 + (-0.5,) * 2)).recommended
     assert gain(found, 1, np.arange(12)) == 5.0
