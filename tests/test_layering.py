@@ -26,7 +26,7 @@ FLOORS = [
     {"replay"},
     {"web"},
     {"settings", "settings_faults", "settings_sections"},
-    {"daemon", "watch", "intake", "finishing", "clock", "demo"},
+    {"daemon", "vitals", "watch", "intake", "notices", "clock", "demo"},
     {"commands"},
     {"cli"},
     {"__main__"},
@@ -62,6 +62,11 @@ ONE_ROOM = {
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},
+    "argon2": {"web"},
+    "bokeh": {"web"},
+    "itsdangerous": {"web"},
+    "prometheus_client": {"web"},
+    "tzlocal": {"web"},
 }
 
 
