@@ -22,14 +22,14 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from monitor.cellar.shown import UnitSystem
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
-from monitor.ferment.emission import Emission, Severity
+from monitor.ferment.emission import Emission
 from monitor.ferment.pipeline import Snapshot
 from monitor.intake import Intake
 from monitor.notices import Teller
 from monitor.notify.channels import Target, channels_of
 from monitor.notify.delivery import Courier
 from monitor.notify.heartbeat import Heartbeat
-from monitor.notify.notice import Notice
+from monitor.notify.notice import TEST_NOTICE
 from monitor.notify.post import Digest
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.broker import EmbeddedBroker
@@ -55,7 +55,6 @@ DRAIN_S: Final = 2.0
 STORE_RETRY_S: Final = (0.5, 30.0)
 KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
 """How long settled deliveries and ended silences are kept."""
-TEST_NOTICE: Final = Notice("A test notice from carboyd", "This channel works.", Severity.NOTE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,9 @@ class Notice:
     pictures: tuple[Picture, ...] = ()
 
 
+TEST_NOTICE: Final = Notice("A test notice from carboyd", "This channel works.", Severity.NOTE)
+
+
 @dataclass(frozen=True, slots=True)
 class RepeatPolicy:
     """How often an alert is told again that fires and that nobody has acknowledged."""
