@@ -27,6 +27,7 @@ FAMILIES: Final[dict[str, str]] = {
     "quarantine": "sensors",
     "calibrate": "calibrate",
     "password": "password",
+    "forward": "forward",
     "export": "records",
     "replay": "replay",
     "score": "replay",
