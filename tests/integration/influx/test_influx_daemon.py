@@ -67,13 +67,13 @@ def test_a_reading_and_its_level_reach_the_server(daemon, publisher, door, influ
     """Published over MQTT, stored, judged, and read back by InfluxQL; the token came with it."""
     broker, running = daemon
     voice = publisher(broker)
-    for quarter in range(12):
-        time_ms = START_MS + quarter * MS_PER_HOUR // 4
+    for hour in range(40):
+        time_ms = START_MS + hour * MS_PER_HOUR
         running.clock.at_ms = time_ms
-        pack = [{"n": "float-1:density", "u": "kg/m3", "v": 1080.0 - quarter, "t": time_ms / 1_000}]
+        pack = [{"n": "float-1:density", "u": "kg/m3", "v": 1080.0 - hour, "t": time_ms / 1_000}]
         voice.send("carboyd/readings/a", json.dumps(pack).encode())
-        until(lambda wanted=quarter: running.messages > wanted)
-    until(lambda: len(influx.query("SELECT gravity_sg FROM reading WHERE sensor = 'float-1'")) == 12)
+        until(lambda wanted=hour: running.messages > wanted)
+    until(lambda: len(influx.query("SELECT gravity_sg FROM reading WHERE sensor = 'float-1'")) == 40)
     until(lambda: bool(influx.query("SELECT phase FROM level WHERE batch = 'test-mead'")))
     until(lambda: bool(influx.query("SELECT phase FROM phase WHERE batch = 'test-mead'")))
     assert door.authorizations == {"Token one-two-three"}
