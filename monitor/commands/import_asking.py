@@ -9,9 +9,10 @@ import click
 from monitor.commands.import_account import columns_lines
 from monitor.errors import InputError
 from monitor.replay.columns import SAMPLED, Columns, Measured, units_for
+from monitor.replay.foreign import require_units
 from monitor.replay.grid import Table
 from monitor.replay.moments import Style, guessed, zone_of
-from monitor.replay.said import column, meant
+from monitor.replay.said import column, meant, require_measured
 
 SKIP, TIME, SENSOR, ARRIVAL = "skip", "time", "sensor", "arrival"
 
@@ -23,7 +24,13 @@ def asked(table: Table, columns: Columns, zone: str, sensor: str) -> tuple[Colum
         for line in columns_lines(table, columns, zone, sensor):
             click.echo(line, err=True)
         if click.confirm("Take it so?", default=True, err=True):
-            return columns, zone, sensor
+            try:
+                require_measured(table, columns)
+                require_units(table, columns)
+            except InputError as fault:
+                click.echo(f"{fault}. {fault.hint}", err=True)
+            else:
+                return columns, zone, sensor
         if columns.tall is None:
             columns = _mended(table, columns)
         if not columns.style.name.startswith("unix"):

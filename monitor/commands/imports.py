@@ -63,7 +63,7 @@ class Reader:
 
     def source(self, table: Table, name: str) -> Source:
         """A table as a source; asks where it may."""
-        columns = columns_of(table, self.said)
+        columns = columns_of(table, self.said, complete=not self.ask)
         sensor = self.sensor or slug_of(name)
         zone = self.zone
         lines: list[str] = []

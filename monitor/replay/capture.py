@@ -126,11 +126,11 @@ def _arrival(line: bytes) -> Arrival:
     document = json.loads(line)
     if not isinstance(document, dict):
         raise ValueError("no JSON object")
-    topic, kind = document["topic"], document.get("type", "")
-    if not isinstance(topic, str) or not isinstance(kind, str):
-        raise ValueError("topic and type are text")
+    at, topic, kind = document["at"], document["topic"], document.get("type", "")
+    if not all(isinstance(text, str) for text in (at, topic, kind)):
+        raise ValueError("at, topic and type are text")
     payload = base64.b64decode(document["payload"], validate=True)
-    return Arrival(topic, payload, ms_from_rfc3339(document["at"]), kind, document.get("retain") is True)
+    return Arrival(topic, payload, ms_from_rfc3339(at), kind, document.get("retain") is True)
 
 
 def readings_in(path: Path, decoding: Decoding, faults: Notes) -> Iterator[Reading]:

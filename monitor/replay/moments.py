@@ -36,7 +36,6 @@ EARLIEST_MS: Final = ms_from_datetime(datetime(1980, 1, 1, tzinfo=UTC))
 LATEST_MS: Final = ms_from_datetime(datetime(2200, 1, 1, tzinfo=UTC))
 _SPACES: Final = re.compile(r"[\s,]+")
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
-_CACHED: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,22 +64,17 @@ class Clock:
         self._zone = zone
         self._parse = _parser(style)
         self._last_ms: int | None = None
-        self._known: dict[Cell | tuple[Cell, Cell], int] = {}
+        self._last: tuple[Cell, Cell | None] | None = None
 
     def read(self, cell: Cell, clock: Cell | None = None) -> int:
         """Unix milliseconds; `clock` is the time of day where that has a column of its own.
 
         ValueError, in words, for what is no time, does not exist in the zone, or is of no sensible year.
         """
-        key = cell if clock is None else (cell, clock)
-        known = self._known.get(key)
-        if known is None:
-            known = self._fresh(cell, clock)
-            if len(self._known) >= _CACHED:  # the quantities of one moment often stand on rows of their own
-                self._known.clear()
-            self._known[key] = known
-        self._last_ms = known
-        return known
+        if self._last_ms is None or self._last != (cell, clock):  # several rows often share a time
+            self._last_ms = self._fresh(cell, clock)
+            self._last = (cell, clock)
+        return self._last_ms
 
     def _fresh(self, cell: Cell, clock: Cell | None) -> int:
         try:
@@ -131,7 +125,7 @@ def guessed(cells: Sequence[Cell], clocks: Sequence[Cell] | None = None) -> Styl
     for order, name in enumerate((ISO, *UNIX, SERIAL, *FORMATS)):
         parse = _parser(Style(name))
         found = [moment for cell in filled if (moment := _tried(parse, cell)) is not None]
-        if len(found) >= 0.8 * len(filled):
+        if len(found) >= 0.7 * len(filled):
             fitting.append((_wandering(found), order, Style(name)))
     return min(fitting, key=lambda each: each[:2])[2] if fitting else None
 

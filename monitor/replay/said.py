@@ -40,10 +40,10 @@ class Said:
     decimal_comma: bool | None = None
 
 
-def columns_of(table: Table, said: Said) -> Columns:
+def columns_of(table: Table, said: Said, *, complete: bool = True) -> Columns:
     """What every column is; InputError for a heading that is not there or a value that cannot be.
 
-    What the maker did not say is guessed.
+    What the maker did not say is guessed. Unless `complete` is wanted, nothing measured may be known yet.
     """
     sample = table.sample(SAMPLED)
     if said.time is None:
@@ -61,12 +61,18 @@ def columns_of(table: Table, said: Said) -> Columns:
     if said.measured:
         measured = tuple(measured_said(table, text, sample, columns.decimal_comma) for text in said.measured)
         columns = replace(columns, measured=measured, tall=None)
+    if complete:
+        require_measured(table, columns)
+    return columns
+
+
+def require_measured(table: Table, columns: Columns) -> None:
+    """InputError where no column holds anything measured."""
     if not columns.measured and columns.tall is None:
         raise InputError(
             f"{table.name}: no column is known to hold anything measured",
             hint=f"Say so with --column {FORM}. Columns: {', '.join(table.headings)}.",
         )
-    return columns
 
 
 def _timed(table: Table, said: Said, heading: str, sample: Sequence[Sequence[Cell]]) -> Columns:
