@@ -14,12 +14,13 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor.cellar.shown import UnitSystem
+from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
 from monitor.ferment.emission import Emission
@@ -36,6 +37,7 @@ from monitor.sensors.broker import EmbeddedBroker
 from monitor.sensors.mqtt import Subscriber
 from monitor.settings import Loaded
 from monitor.store.gate import StoreOptions
+from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY
 from monitor.vitals import Pulse
@@ -44,6 +46,9 @@ from monitor.web.app import create_app
 from monitor.web.ports import Ports, TriedNotice
 from monitor.web.server import WebServer, serve
 from monitor.web.stream import Broadcast
+
+if TYPE_CHECKING:
+    from monitor.store.influx_forward import Forwarder
 
 logger = logging.getLogger(__name__)
 
@@ -66,6 +71,7 @@ class Pace:
     tidy_s: float = 3_600.0
     beat_s: float | None = None
     """None: as often as the configuration says."""
+    forward_s: float = 5.0
 
 
 class Chores:
@@ -131,6 +137,7 @@ class Daemon:
             called=self._called,
         )
         self.courier = self._courier(loaded)
+        target = settings.influx.target
         self.watch = Watch(
             self.store,
             WatchPolicy(
@@ -143,7 +150,9 @@ class Daemon:
             told=self.courier.wake,
             heard=heard,
             touched=self._touched,
+            chronicle=None if target is None else Chronicle(self.store),
         )
+        self.forwarder = None if target is None else self._forwarder(target)
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
         self._intake = Intake(self.store, decoder, self.subscriber)
@@ -166,6 +175,8 @@ class Daemon:
         )
         self.watch.rebuild(self.clock.now_ms())
         self.courier.start()
+        if self.forwarder is not None:
+            self.forwarder.start()
         self._worker.start()
         self.subscriber.start()
         self._scheduler.start()
@@ -183,6 +194,8 @@ class Daemon:
             self._worker.join(DRAIN_S + 1.0)
         self.subscriber.stop()
         self.courier.stop(1.0)
+        if self.forwarder is not None:
+            self.forwarder.stop(1.0)
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
@@ -208,6 +221,19 @@ class Daemon:
             compose=teller.compose,
             digest=None if settings.daily is None else Digest(settings.daily, teller.digest),
             picture=teller.picture,
+        )
+
+    def _forwarder(self, target: InfluxTarget) -> Forwarder:
+        # slow to import, and most have no such server
+        from monitor.store.influx import InfluxServer
+        from monitor.store.influx_forward import Forwarder, ForwardPolicy
+
+        return Forwarder(
+            self.store,
+            InfluxServer(target),
+            now_ms=self.clock.now_ms,
+            share=random.random,
+            policy=ForwardPolicy(rest_s=self._pace.forward_s),
         )
 
     def _page(self, loaded: Loaded) -> WebServer | None:

@@ -15,6 +15,7 @@ from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
+from monitor.chronicle import Chronicle
 from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, JournalEntry, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
@@ -70,6 +71,7 @@ class Watch:
         told: Callable[[], None] = lambda: None,
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
         touched: Callable[[str], None] = lambda _slug: None,
+        chronicle: Chronicle | None = None,
     ) -> None:
         """`told` is called when there is something for the courier, `heard` for everything that is said,
         `touched` when a batch has got something new to see.
@@ -80,6 +82,7 @@ class Watch:
         self._told = told
         self._heard = heard
         self._touched = touched
+        self._chronicle = chronicle
         self._batches: dict[str, Watched] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
         self._change_position = 0
@@ -173,7 +176,12 @@ class Watch:
         for event in self._store.batches.events(sheet.slug):
             self._count(watched, event)
             said += watched.pipeline.step(event)
+            if self._chronicle is not None:
+                self._chronicle.look(sheet, watched.pipeline.snapshot)
         watched.phases = [emission for emission in said if isinstance(emission, PhaseChange)]
+        if self._chronicle is not None:
+            for phase in watched.phases:
+                self._chronicle.phase(sheet.slug, phase)
         self._record_history(sheet.slug, watched, said, now_ms)
         self._announce(sheet)
         self._show([sheet.slug])
@@ -192,6 +200,8 @@ class Watch:
         for alert in self._store.alerts.listed(batch=slug, only_firing=True):
             self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="the batch was ended")
         self._store.standings.drop(slug)
+        if self._chronicle is not None:
+            self._chronicle.forget(slug)
         self._take_back(slug)
 
     def _take_back(self, slug: str) -> None:
@@ -254,9 +264,13 @@ class Watch:
             self._heard(slug, emission)
             if isinstance(emission, PhaseChange):
                 watched.phases.append(emission)
+                if self._chronicle is not None:
+                    self._chronicle.phase(slug, emission)
                 logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
             elif isinstance(emission, AlertChange):
                 self._take_alert(slug, watched, emission, now_ms)
+        if self._chronicle is not None:
+            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
 
     def _take_alert(self, slug: str, watched: Watched, change: AlertChange, now_ms: int) -> None:
         if change.state is AlertState.FIRING and now_ms - change.at_ms > LATE_MS:
@@ -301,6 +315,8 @@ class Watch:
             self._touched(slug)
         if fresh:
             self._store.standings.put(fresh)
+        if self._chronicle is not None:
+            self._chronicle.flush()
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"
