@@ -67,7 +67,7 @@ ONE_ROOM = {
     "bokeh": {"web"},
     "itsdangerous": {"web"},
     "prometheus_client": {"web"},
-    "tzlocal": {"web"},
+    "tzlocal": {"web", "commands"},
 }
 
 
