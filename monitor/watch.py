@@ -15,6 +15,7 @@ from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
+from monitor.chronicle import Chronicle
 from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, JournalEntry, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
@@ -70,6 +71,7 @@ class Watch:
         told: Callable[[], None] = lambda: None,
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
         touched: Callable[[str], None] = lambda _slug: None,
+        chronicle: Chronicle | None = None,
     ) -> None:
         """`told` is called when there is something for the courier, `heard` for everything that is said,
         `touched` when a batch has got something new to see.
@@ -80,6 +82,7 @@ class Watch:
         self._told = told
         self._heard = heard
         self._touched = touched
+        self._chronicle = chronicle
         self._batches: dict[str, Watched] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
         self._change_position = 0
@@ -124,9 +127,15 @@ class Watch:
         self._show(self._batches)
 
     def announce(self) -> None:
-        """Tell the hub of every open batch, again after each new connection to the broker."""
-        for watched in self._batches.values():
-            self._announce(watched.sheet)
+        """Tell the hub of every open batch, after each new connection to the broker and at the hub's birth.
+
+        What an earlier run said of batches that have ended since, while nobody watched, is taken back.
+        """
+        for sheet in self._store.batches.listed():
+            if sheet.open:
+                self._announce(sheet)
+            elif self._store.changes.mark(_announced(sheet.slug)):
+                self._take_back(sheet.slug)
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
@@ -167,13 +176,20 @@ class Watch:
         for event in self._store.batches.events(sheet.slug):
             self._count(watched, event)
             said += watched.pipeline.step(event)
+            if self._chronicle is not None:
+                self._chronicle.look(sheet, watched.pipeline.snapshot)
         watched.phases = [emission for emission in said if isinstance(emission, PhaseChange)]
+        if self._chronicle is not None:
+            for phase in watched.phases:
+                self._chronicle.phase(sheet.slug, phase)
         self._record_history(sheet.slug, watched, said, now_ms)
         self._announce(sheet)
         self._show([sheet.slug])
         self._touched(sheet.slug)
 
     def _announce(self, sheet: Sheet) -> None:
+        if not self._store.changes.mark(_announced(sheet.slug)):
+            self._store.changes.set_mark(_announced(sheet.slug), 1)
         if self._policy.hub is not None:
             for topic, document in discovery_documents(sheet, self._policy.hub):
                 self._publish(topic, document)
@@ -184,11 +200,17 @@ class Watch:
         for alert in self._store.alerts.listed(batch=slug, only_firing=True):
             self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="the batch was ended")
         self._store.standings.drop(slug)
+        if self._chronicle is not None:
+            self._chronicle.forget(slug)
+        self._take_back(slug)
+
+    def _take_back(self, slug: str) -> None:
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
         if self._policy.hub is not None:
             for topic in discovery_topics(slug, self._policy.hub):
                 self._publish(topic, b"")
+        self._store.changes.set_mark(_announced(slug), 0)
 
     def _record_history(self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int) -> None:
         """Record a rebuild: what is over is not told, what holds is told unless it was known."""
@@ -242,9 +264,13 @@ class Watch:
             self._heard(slug, emission)
             if isinstance(emission, PhaseChange):
                 watched.phases.append(emission)
+                if self._chronicle is not None:
+                    self._chronicle.phase(slug, emission)
                 logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
             elif isinstance(emission, AlertChange):
                 self._take_alert(slug, watched, emission, now_ms)
+        if self._chronicle is not None:
+            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
 
     def _take_alert(self, slug: str, watched: Watched, change: AlertChange, now_ms: int) -> None:
         if change.state is AlertState.FIRING and now_ms - change.at_ms > LATE_MS:
@@ -289,9 +315,15 @@ class Watch:
             self._touched(slug)
         if fresh:
             self._store.standings.put(fresh)
+        if self._chronicle is not None:
+            self._chronicle.flush()
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"
+
+
+def _announced(slug: str) -> str:
+    return f"announced:{slug}"
 
 
 def _name(change: AlertChange) -> tuple[object, ...]:

@@ -26,8 +26,8 @@ FLOORS = [
     {"replay"},
     {"tune"},
     {"web"},
-    {"settings", "settings_faults", "settings_sections"},
-    {"daemon", "watch", "intake", "finishing", "clock", "demo"},
+    {"settings", "settings_faults", "settings_influx", "settings_sections"},
+    {"daemon", "vitals", "watch", "chronicle", "supervision", "intake", "notices", "clock", "demo"},
     {"commands"},
     {"cli"},
     {"__main__"},
@@ -60,11 +60,16 @@ ONE_ROOM = {
     "pydantic_settings": {"settings"},
     "apscheduler": {"daemon"},
     "pint": {"quantities"},
+    "python_calamine": {"replay"},
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},
-    "tomlkit": {"tune"},
     "distributed": {"tune"},
+    "argon2": {"web"},
+    "bokeh": {"web"},
+    "itsdangerous": {"web"},
+    "prometheus_client": {"web"},
+    "tzlocal": {"web", "commands"},
 }
 
 
