@@ -191,7 +191,7 @@ def _joined(parts: list[Part], sets: int) -> Part:
         for part, row in zip(parts, rows, strict=True):
             for kind, told in part.firings[row].items():
                 both = (*whole.get(kind, ()), *told)
-                whole[kind] = tuple(sorted(both, key=lambda spell: spell.from_ms))
+                whole[kind] = _ordered(both)
         firings.append(whole)
     return Part(codes, tuple(firings))
 
@@ -199,7 +199,12 @@ def _joined(parts: list[Part], sets: int) -> Part:
 def judged(seen: Witnessed, analysis: Analysis) -> Firing:
     """What the judge itself tells of the kinds that are folded."""
     told = told_by(retold(seen, analysis.thresholds, analysis.alerts).emissions)
-    return {kind: spells for kind, spells in told.firing.items() if kind in FOLDED}
+    return {kind: _ordered(spells) for kind, spells in told.firing.items() if kind in FOLDED}
+
+
+def _ordered(told: Iterable[Spell]) -> tuple[Spell, ...]:
+    """Oldest first; of sensors that fell silent in one millisecond the one that is heard sooner."""
+    return tuple(sorted(told, key=lambda spell: (spell.from_ms, spell.until_ms)))
 
 
 def agrees(seen: Witnessed, analysis: Analysis) -> bool:

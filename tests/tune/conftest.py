@@ -111,14 +111,14 @@ class Plot:
 
 
 PLOTS = (
-    Plot("brisk", 210, 22.0, 1),
-    Plot("brisk-too", 200, 19.0, 2),
-    Plot("steady", 250, 30.0, 3),
-    Plot("steady-too", 240, 28.0, 4),
-    Plot("stuck", 220, 25.0, 5, stops_at=14.0),
-    Plot("again", 300, 18.0, 6, goes_again_h=210.0),
-    Plot("gone-quiet", 150, 25.0, 7, silent_h=110.0),
-    Plot("cold", 190, 20.0, 8, cold_h=120.0),
+    Plot("brisk", 150, 16.0, 1),
+    Plot("brisk-too", 140, 14.0, 2),
+    Plot("steady", 180, 20.0, 3),
+    Plot("steady-too", 170, 18.0, 4),
+    Plot("stuck", 150, 18.0, 5, stops_at=14.0),
+    Plot("again", 220, 13.0, 6, goes_again_h=150.0),
+    Plot("gone-quiet", 120, 18.0, 7, silent_h=90.0),
+    Plot("cold", 140, 15.0, 8, cold_h=90.0),
 )
 
 

@@ -37,7 +37,7 @@ def settings_about(rng: np.random.Generator, count: int, share: float = 0.5) -> 
     return found
 
 
-@settings(max_examples=45, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_invented_evidence_is_judged_as_the_judge_does(invent: Invent, seed: int) -> None:
     """Signs that come and go as no ferment's do: every alert begins and ends at the same millisecond."""
@@ -52,7 +52,7 @@ def test_invented_evidence_is_judged_as_the_judge_does(invent: Invent, seed: int
 def test_invented_evidence_does_come_and_go(invent: Invent) -> None:
     """The property above is about something: every kind fires, and the verdicts are taken back too."""
     ended, begun = set(), set()
-    for seed in range(40):
+    for seed in range(25):
         for kind, spells in judged(invent(seed, 70), PRESENT).items():
             begun.add(kind)
             if any(spell.until_ms < 2**62 for spell in spells):
@@ -70,7 +70,7 @@ def test_ferments_are_judged_as_the_judge_does(records: list[Record], shelf: She
     told: set[AlertKind] = set()
     for record in records:
         seen = seen_of(record, shelf)
-        analyses = settings_about(rng, 6, share=0.25)
+        analyses = settings_about(rng, 4, share=0.25)
         folded = fold(seen, Asked.of(Sets.listed(analyses)))
         for place, analysis in enumerate(analyses):
             assert folded.of(place) == judged(seen, analysis)

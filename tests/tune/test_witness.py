@@ -36,7 +36,7 @@ def test_looks_are_the_columns_read_across(records: list[Record], shelf: Shelf) 
     """Moment by moment the figures of the arrays, with the hearings of that moment."""
     seen = seen_of(records[0], shelf)
     looks = list(seen.looks())
-    assert len(looks) == seen.moments > 150
+    assert len(looks) == seen.moments > 140
     for moment in (0, 60, seen.moments - 1):
         shown, heard = looks[moment]
         assert shown.at_ms == seen.at_ms[moment]
