@@ -8,7 +8,7 @@ const WAIT = 120;
 let waiting = null;
 let asked = 0;
 
-async function ask() {
+async function ask(moved = false) {
   const mine = ++asked;
   const address = new URL(form.action);
   address.search = new URLSearchParams(new FormData(form)).toString();
@@ -19,7 +19,7 @@ async function ask() {
     if (!fresh || mine !== asked) return;
     told.innerHTML = fresh.innerHTML;
     tellTimes(told);
-    history.replaceState(null, "", address);
+    if (moved) history.replaceState(null, "", address);
   } catch { /* the button still asks in full */ }
 }
 
@@ -29,5 +29,7 @@ form.addEventListener("input", (event) => {
   const other = moved.dataset.knob ? form.elements[name] : form.querySelector(`[data-knob="${name}"]`);
   if (other) other.value = moved.value;
   clearTimeout(waiting);
-  waiting = setTimeout(ask, WAIT);
+  waiting = setTimeout(ask, WAIT, true);
 });
+
+ask();
