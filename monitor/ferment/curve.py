@@ -86,16 +86,17 @@ def attenuation4(p: Floats, x: Floats, rows: Floats | None = None, /) -> tuple[F
     start, end, rate, middle = _columns(p)
     rows = _rows(p, x) if rows is None else rows
     by_start, by_end, by_rate, by_middle, value = rows
-    away = x - middle
-    u = rate * away
+    # each row is worked out in place; what it holds on the way has the first name
+    away = np.subtract(middle, x, out=by_rate)
+    u = np.multiply(away, -rate, out=by_start)
     np.exp(np.minimum(u, _EXPONENT, out=u), out=u)
-    u += 1.0
-    np.reciprocal(u, out=by_start)
+    by_start += 1.0
+    np.reciprocal(by_start, out=by_start)
     np.subtract(1.0, by_start, out=by_end)
     np.multiply(start - end, by_start, out=value)
-    slope = np.multiply(value, by_end, out=u)
-    np.multiply(slope, rate, out=by_middle)
-    np.multiply(slope, np.negative(away, out=away), out=by_rate)
+    slope = np.multiply(value, by_end, out=by_middle)
+    by_rate *= slope
+    by_middle *= rate
     value += end
     return rows[-1], _by_problem(rows[:-1])
 
@@ -110,21 +111,23 @@ def attenuation5(p: Floats, x: Floats, rows: Floats | None = None, /) -> tuple[F
     by_end, by_fall, by_rate, by_middle, by_s, value = rows
     rate = np.exp(np.maximum(np.minimum(log_rate, 30.0), -30.0))
     s = np.exp(np.maximum(np.minimum(log_s, 12.0), -12.0))
-    arg = x - middle
+    # each row is worked out in place; what it holds on the way has the first name
+    arg = np.subtract(x, middle, out=by_rate)
     arg *= rate
     np.minimum(arg, _EXPONENT, out=arg)
-    u = np.exp(arg)
-    q = s * u
+    u = np.exp(arg, out=by_middle)
+    q = np.multiply(s, u, out=by_s)
     q += 1.0
     u /= q
-    log_f = np.log(q, out=q)
+    log_f = np.log(q, out=by_s)
     log_f /= -s
     np.exp(log_f, out=by_fall)
     fallen = np.multiply(-fall, by_fall, out=value)
-    np.multiply(fallen, np.add(log_f, u, out=log_f), out=by_s)
-    slope = np.multiply(fallen, u, out=u)
-    np.multiply(slope, arg, out=by_rate)
-    np.multiply(slope, -rate, out=by_middle)
+    by_s += u
+    by_s *= fallen
+    by_middle *= fallen
+    by_rate *= by_middle
+    by_middle *= -rate
     np.subtract(end, fallen, out=value)
     by_end.fill(1.0)
     return rows[-1], _by_problem(rows[:-1])
