@@ -271,7 +271,7 @@ def _alone(data: _Data, p: Floats, tolerance: float) -> Fit:
     rows = _rows(p, data.x)
     objective, normal = data.linearised(p, rows)
     if not np.isfinite(objective + normal.sum()):
-        objective, normal = np.full_like(objective, _MOST), np.zeros_like(normal)
+        objective, normal = np.nan_to_num(objective, nan=_MOST), np.zeros_like(normal)
     damping, grow, rounds = _FIRST_DAMPING, 2.0, 0
     while rounds < MAX_ROUNDS and damping < _MOST_DAMPING:
         damped = normal.copy()
@@ -303,7 +303,7 @@ def _together(data: _Data, p: Floats, tolerance: float) -> Fit:
     count = len(p)
     objective, normal = _linearised(data, p)
     lost = ~np.isfinite(objective + normal.sum(axis=(1, 2)))
-    objective[lost], normal[lost] = _MOST, 0.0
+    objective[lost], normal[lost] = np.nan_to_num(objective[lost], nan=_MOST), 0.0
     damping, grow = np.full(count, _FIRST_DAMPING), np.full(count, 2.0)
     left, rounds = np.arange(count), 0
     while rounds < MAX_ROUNDS:
