@@ -47,7 +47,7 @@ _LEAST_SHARE: Final = 1e-12
 """Least eigenvalue of a scaled matrix when inverted."""
 _MOST: Final = float(np.finfo(np.float64).max)
 _PORTION: Final = 131_072
-"""About how many numbers the rows worked on at once hold."""
+"""How many numbers the rows of a batch hold at once: a megabyte stays in most processors' second cache."""
 
 
 def logistic(p: Floats, x: Floats, rows: Floats | None = None, /) -> tuple[Floats, Floats]:
@@ -293,7 +293,7 @@ def _alone(data: _Data, p: Floats, tolerance: float) -> Fit:
         else:
             damping, grow = damping * grow, grow * 2.0
     _, covariance, failed = lapack.dposv(normal[:, :-1], np.eye(p.size))
-    if failed:
+    if failed or not np.isfinite(covariance.sum()):
         covariance = _bounded_inverse(normal[:, :-1])
     return Fit(p[None], covariance[None], np.array([objective]), rounds)
 
@@ -332,11 +332,13 @@ def _linearised(data: _Data, p: Floats) -> tuple[Floats, Floats]:
     """Objectives and normal equations of a batch, worked out in portions that stay in the cache."""
     (count, k), n = p.shape, data.x.shape[1]
     objective, normal = np.empty(count), np.empty((count, k, k + 1))
-    size = max(1, min(count, _PORTION // ((k + 1) * n)))
+    size = max(1, min(count, _PORTION // max((k + 1) * n, 1)))
     room = np.empty((k + 1) * size * n)
     for first in range(0, count, size):
         at = slice(first, min(first + size, count))
-        rows = room[: (k + 1) * (at.stop - first) * n].reshape(k + 1, -1, n)
+        taken = at.stop - first
+        # the last portion may be smaller: its rows too lie side by side
+        rows = room[: (k + 1) * taken * n].reshape(k + 1, taken, n)
         objective[at], normal[at] = data.part(at).linearised(p[at], rows)
     return objective, normal
 
@@ -358,8 +360,8 @@ def _inverses(matrices: Floats) -> Floats:
         found = np.asarray(np.linalg.inv(matrices), dtype=np.float64)
     except np.linalg.LinAlgError:
         return np.array([_bounded_inverse(matrix) for matrix in matrices])
-    variances = np.einsum("bii->bi", found)
-    for k in np.flatnonzero(~((variances > 0.0) & (variances < np.inf)).all(axis=1)):
+    sound = np.isfinite(found.sum(axis=(1, 2))) & (np.einsum("bii->bi", found) > 0.0).all(axis=1)
+    for k in np.flatnonzero(~sound):
         found[k] = _bounded_inverse(matrices[k])
     return found
 

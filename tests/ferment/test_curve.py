@@ -184,7 +184,7 @@ def test_a_weight_of_nought_leaves_a_point_out() -> None:
     np.testing.assert_allclose(found.parameters[0], [42.0, -2.0, 0.06, 48.0], rtol=1e-6)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(data=st.data(), which=st.sampled_from(SHAPES), count=st.sampled_from([1, 3]), weighted=st.booleans())
 def test_no_fit_ever_fails(
     data: st.DataObject, which: tuple[Shape, list[float]], count: int, weighted: bool
@@ -192,7 +192,7 @@ def test_no_fit_ever_fails(
     """From any finite data and any start the answer is finite, and its objective not above the start's."""
     shape, k = which[0], len(which[1])
     number = data.draw(st.sampled_from([FINITE, SENSIBLE, NEAR]))
-    n = data.draw(st.integers(1, 9))
+    n = data.draw(st.integers(0, 9))
 
     def drawn(width: int, numbers: st.SearchStrategy[float] = number) -> np.ndarray:
         size = count * width
@@ -208,7 +208,7 @@ def test_no_fit_ever_fails(
         before = np.sum((y - shape(start, x)[0]) ** 2 * (1.0 if weights is None else weights), axis=1)
     # what overflows, or has no value at all, is as bad as can be
     before = np.nan_to_num(before, nan=np.inf, posinf=np.inf)
-    assert (found.objective <= before * (1.0 + 1e-12)).all()
+    assert (found.objective <= before * (1.0 + 1e-12) + np.finfo(np.float64).tiny).all()
 
 
 @pytest.mark.parametrize("count", [1, 3])
