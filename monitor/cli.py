@@ -16,6 +16,7 @@ EXIT_INPUT: Final = 2
 
 FAMILIES: Final[dict[str, str]] = {
     "run": "run",
+    "work": "work",
     "demo": "demo",
     "status": "status",
     "batch": "batch",

@@ -26,7 +26,10 @@ FLOORS = [
     {"replay"},
     {"web"},
     {"settings", "settings_faults", "settings_sections"},
-    {"daemon", "watch", "intake", "finishing", "clock", "demo"},
+    {
+        *("daemon", "watch", "intake", "finishing", "clock", "demo"),
+        *("checkpoint", "onlooker", "shift", "watched", "work"),
+    },
     {"commands"},
     {"cli"},
     {"__main__"},

@@ -39,6 +39,8 @@ _LONGEST_REST_S: Final = 60.0
 _SHORTEST_REST_S: Final = 0.05
 _AFTER_FAILURE_S: Final = 5.0
 _MOST_ASIDES: Final = 8
+_RESERVED_MS: Final = 60 * MS_PER_SECOND
+"""Longer than any channel takes to answer; if the sender dies meanwhile, another sends it then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,8 @@ class CourierPolicy:
     repeat: RepeatPolicy = field(default_factory=RepeatPolicy)
     tell_others_after: int = 6
     """After so many failures of one notice the other channels are told that this one does not work."""
+    shared: bool = False
+    """Whether couriers of other processes send from the same outbox."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +149,9 @@ class Post:
             self._store.outbox.drop(delivery.id, why=str(answer.reason), at_ms=now_ms)
 
     def _send(self, delivery: Delivery) -> None:
+        until_ms = self._now_ms() + _RESERVED_MS
+        if self._policy.shared and not self._store.outbox.reserve(delivery, until_ms=until_ms):
+            return  # another process sends it
         notice = self._compose(delivery, self._sheet(delivery.alert.batch))
         try:
             self.channel.send(notice)

@@ -29,6 +29,7 @@ class Link:
     client_id: str
     """Fixed and its own: two clients with one identifier throw each other out."""
     topics: tuple[str, ...]
+    """None of them for a connection that only publishes."""
     username: str | None = None
     password: str | None = None
     tls: Tls | None = None
@@ -40,6 +41,7 @@ class Link:
     """Most unacknowledged messages that the broker may have under way (MQTT 5)."""
     queue_size: int = 4_000
     availability_topic: str = "carboyd/daemon/availability"
+    """Empty for a connection whose coming and going is nobody's concern."""
     will_delay_s: int = 5
     connect_timeout_s: float = 3.0
     full_wait_s: float = 2.0

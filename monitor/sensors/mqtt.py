@@ -106,7 +106,7 @@ class Subscriber:
         """
         self._stopping = True
         deadline_s = self._monotonic_s() + timeout_s
-        if self._client.is_connected():
+        if self._client.is_connected() and self._link.availability_topic:
             farewell = self._client.publish(self._link.availability_topic, OFFLINE, qos=1, retain=True)
             try:
                 farewell.wait_for_publish(timeout_s / 2.0)
@@ -224,10 +224,13 @@ class Subscriber:
             client.username_pw_set(link.username, link.password)
         if link.tls is not None:
             client.tls_set_context(tls_context(link.tls))
-        delay = (
-            _properties(PacketTypes.WILLMESSAGE, WillDelayInterval=link.will_delay_s) if version5 else None
-        )
-        client.will_set(link.availability_topic, OFFLINE, qos=1, retain=True, properties=delay)
+        if link.availability_topic:
+            delay = (
+                _properties(PacketTypes.WILLMESSAGE, WillDelayInterval=link.will_delay_s)
+                if version5
+                else None
+            )
+            client.will_set(link.availability_topic, OFFLINE, qos=1, retain=True, properties=delay)
         # before connecting: a resumed session's messages follow the CONNACK at once
         client.on_pre_connect = self._guarded(self._on_pre_connect)
         client.on_connect = self._guarded(self._on_connect)
@@ -275,7 +278,8 @@ class Subscriber:
         self._deaf = self._overflowed = self._on_purpose = False
         self._trouble = ""
         self._subscribe(client)
-        client.publish(self._link.availability_topic, ONLINE, qos=1, retain=True)
+        if self._link.availability_topic:
+            client.publish(self._link.availability_topic, ONLINE, qos=1, retain=True)
         logger.info(
             "connected to %s:%d, session %s",
             self._link.host,
@@ -285,6 +289,9 @@ class Subscriber:
 
     def _subscribe(self, client: paho.Client) -> None:
         topics = self._link.topics
+        if not topics:  # only publishes
+            self._connected.set()
+            return
         if self._link.protocol == "5":
             options = SubscribeOptions(qos=1, retainHandling=_RETAINED_NEVER)
             _, mid = client.subscribe([(topic, options) for topic in topics])
