@@ -37,10 +37,10 @@ MOST_WAITING: Final = 50
 class ShiftPolicy:
     """How long a member may be silent, and how often it looks; seconds."""
 
-    lease_s: float = 12.0
+    lease_s: float = 8.0
     """After so long without a sign its batches are free; the others look every `claim_s`."""
-    beat_s: float = 3.0
-    claim_s: float = 3.0
+    beat_s: float = 2.0
+    claim_s: float = 2.0
     feed_s: float = 1.0
     stuck_s: float = 120.0
     """A worker that has not come round for so long renews its lease no more."""
