@@ -29,6 +29,8 @@ FAMILIES: Final[dict[str, str]] = {
     "calibrate": "calibrate",
     "password": "password",
     "export": "records",
+    "import": "imports",
+    "capture": "capture",
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",

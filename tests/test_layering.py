@@ -62,6 +62,7 @@ ONE_ROOM = {
     "pydantic_settings": {"settings"},
     "apscheduler": {"daemon"},
     "pint": {"quantities"},
+    "python_calamine": {"replay"},
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},

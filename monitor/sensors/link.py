@@ -41,7 +41,7 @@ class Link:
     """Most unacknowledged messages that the broker may have under way (MQTT 5)."""
     queue_size: int = 4_000
     availability_topic: str = "carboyd/daemon/availability"
-    """Empty for a connection whose coming and going is nobody's concern."""
+    """Empty: nobody is told whether this client is there."""
     will_delay_s: int = 5
     connect_timeout_s: float = 3.0
     full_wait_s: float = 2.0

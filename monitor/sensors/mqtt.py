@@ -106,7 +106,7 @@ class Subscriber:
         """
         self._stopping = True
         deadline_s = self._monotonic_s() + timeout_s
-        if self._client.is_connected() and self._link.availability_topic:
+        if self._link.availability_topic and self._client.is_connected():
             farewell = self._client.publish(self._link.availability_topic, OFFLINE, qos=1, retain=True)
             try:
                 farewell.wait_for_publish(timeout_s / 2.0)
@@ -289,7 +289,7 @@ class Subscriber:
 
     def _subscribe(self, client: paho.Client) -> None:
         topics = self._link.topics
-        if not topics:  # only publishes
+        if not topics:  # it only publishes
             self._connected.set()
             return
         if self._link.protocol == "5":

@@ -50,7 +50,9 @@ class SqlStandings:
             index_elements=[marks.c.name], set_={"position": marks.c.position + count}
         )
         connection.execute(counted)
-        return connection.execute(select(marks.c.position).where(marks.c.name == _COUNTER)).scalar_one()
+        query = select(marks.c.position).where(marks.c.name == _COUNTER)
+        last: int = connection.execute(query).scalar_one()
+        return last
 
     def drop(self, batch: str) -> None:
         """Forget where a batch stood."""
