@@ -28,6 +28,7 @@ FAMILIES: Final[dict[str, str]] = {
     "quarantine": "sensors",
     "calibrate": "calibrate",
     "password": "password",
+    "forward": "forward",
     "export": "records",
     "import": "imports",
     "capture": "capture",

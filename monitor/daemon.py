@@ -14,12 +14,13 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor.cellar.shown import UnitSystem
+from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
 from monitor.ferment.emission import Emission, Severity
@@ -37,6 +38,7 @@ from monitor.sensors.mqtt import Subscriber
 from monitor.settings import Loaded
 from monitor.shift import HEARD_MARK, Shift
 from monitor.store.gate import StoreOptions
+from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.watch import Watch, WatchPolicy
@@ -44,6 +46,9 @@ from monitor.web.app import create_app
 from monitor.web.ports import Ports, TriedNotice
 from monitor.web.server import WebServer, serve
 from monitor.web.stream import Broadcast
+
+if TYPE_CHECKING:
+    from monitor.store.influx_forward import Forwarder
 
 logger = logging.getLogger(__name__)
 
@@ -69,6 +74,7 @@ class Pace:
     changes_s: float = 1.0
     seal_s: float = 60.0
     tidy_s: float = 3_600.0
+    forward_s: float = 5.0
 
 
 class Chores:
@@ -146,6 +152,7 @@ class Daemon:
                 settings.web.public_url,
             ),
         )
+        target = settings.influx.target
         self.watch = Watch(
             self.store,
             WatchPolicy(
@@ -159,8 +166,10 @@ class Daemon:
             told=self.courier.wake,
             heard=heard,
             touched=self._touched,
+            chronicle=None if target is None else Chronicle(self.store),
         )
         self.shift = Shift(self.store, self.watch) if shared else None
+        self.forwarder = None if target is None else self._forwarder(target)
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
         self.web = self._page(loaded)
@@ -181,6 +190,8 @@ class Daemon:
         )
         self._begin_to_judge()
         self.courier.start()
+        if self.forwarder is not None:
+            self.forwarder.start()
         self._worker.start()
         self.subscriber.start()
         self._scheduler.start()
@@ -200,6 +211,8 @@ class Daemon:
         self.courier.stop(1.0)
         if self.shift is not None:
             self.shift.stop()
+        if self.forwarder is not None:
+            self.forwarder.stop(1.0)
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
@@ -215,6 +228,19 @@ class Daemon:
         deadline = time.monotonic() + OPEN_S
         while time.monotonic() < deadline and self.watch.open_next(self.clock.now_ms()):
             pass
+
+    def _forwarder(self, target: InfluxTarget) -> Forwarder:
+        # slow to import, and most have no such server
+        from monitor.store.influx import InfluxServer
+        from monitor.store.influx_forward import Forwarder, ForwardPolicy
+
+        return Forwarder(
+            self.store,
+            InfluxServer(target),
+            now_ms=self.clock.now_ms,
+            share=random.random,
+            policy=ForwardPolicy(rest_s=self._pace.forward_s),
+        )
 
     def _page(self, loaded: Loaded) -> WebServer | None:
         section = loaded.settings.web

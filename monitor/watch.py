@@ -20,6 +20,7 @@ from typing import Final
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
 from monitor.batch.told import from_plain, to_plain
+from monitor.chronicle import Chronicle
 from monitor.errors import ClaimLostError, NotFoundError
 from monitor.ferment.emission import AlertChange, Emission, PhaseChange
 from monitor.ferment.event import Event, Reading, Tick
@@ -66,6 +67,7 @@ class Watch:
         told: Callable[[], None] = lambda: None,
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
         touched: Callable[[str], None] = lambda _slug: None,
+        chronicle: Chronicle | None = None,
     ) -> None:
         """`told` is called when there is something for the courier, `heard` for everything that is said,
         `touched` when a batch has got something new to see.
@@ -76,6 +78,7 @@ class Watch:
         self._told = told
         self._heard = heard
         self._touched = touched
+        self._chronicle = chronicle
         self._batches: dict[str, Watched] = {}
         self._waiting: dict[str, Claim | None] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
@@ -136,6 +139,8 @@ class Watch:
             self._batches.pop(slug, None)
             self._shown.pop(slug, None)
             self._phases.pop(slug, None)
+            if self._chronicle is not None:
+                self._chronicle.forget(slug)
 
     def open_next(self, now_ms: int) -> bool:
         """Open one of the batches that wait for it; False where none does."""
@@ -181,6 +186,8 @@ class Watch:
         due = [one for one in self._batches.values() if one.seal_due(every_ms)][:most]
         if not due:
             return 0
+        if self._chronicle is not None:
+            self._chronicle.flush()  # what a checkpoint has behind it is not said again
         position = self._store.readings.position() if self._reached is None else self._reached
         self._store.checkpoints.put(
             [one.checkpoint(self._policy.analysis, position) for one in due],
@@ -241,13 +248,18 @@ class Watch:
     def _open(self, sheet: Sheet, now_ms: int, claim: Claim | None) -> None:
         kept = self._store.checkpoints.get(sheet.slug)
         watched, known = taken_up(sheet, self._policy.analysis, claim, kept)
+        if not self._noted(watched):
+            watched, known = taken_up(sheet, self._policy.analysis, claim, None)
         said: list[Emission] = []
         for event in self._store.batches.events(
             sheet.slug, after=known, entries=watched.journal_seen, samples=watched.samples_seen
         ):
             watched.count(event)
             said += watched.pipeline.step(event)
-        watched.phases += [emission for emission in said if isinstance(emission, PhaseChange)]
+            self._note_look(watched)
+        fresh = [emission for emission in said if isinstance(emission, PhaseChange)]
+        watched.phases += fresh
+        self._note_phases(sheet.slug, fresh)
         self._batches[sheet.slug] = watched
         self._record_history(sheet.slug, watched, said, now_ms)
         self._announce(sheet)
@@ -281,6 +293,21 @@ class Watch:
         if self._policy.hub is not None:
             for topic in discovery_topics(slug, self._policy.hub):
                 self._publish(topic, b"")
+
+    def _note_look(self, watched: Watched) -> None:
+        if self._chronicle is not None:
+            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
+
+    def _note_phases(self, slug: str, fresh: Iterable[PhaseChange]) -> None:
+        if self._chronicle is not None:
+            for phase in fresh:
+                self._chronicle.phase(slug, phase)
+
+    def _noted(self, watched: Watched) -> bool:
+        """Whether the chronicle has what was said before a checkpoint: only the whole fold says it again."""
+        if self._chronicle is None or watched.sealed_ms is None:
+            return True
+        return self._chronicle.reaches(watched.sheet.slug, watched.sealed_ms)
 
     def _lose(self, slug: str) -> None:
         logger.info("%s: another process judges it now", slug)
@@ -339,9 +366,11 @@ class Watch:
             self._heard(slug, emission)
             if isinstance(emission, PhaseChange):
                 watched.phases.append(emission)
+                self._note_phases(slug, [emission])
                 logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
             elif isinstance(emission, AlertChange):
                 watched.take_alert(emission, now_ms)
+        self._note_look(watched)
         self._say(slug, now_ms)
 
     def _tell_what_held(self, slug: str, now_ms: int) -> None:
@@ -394,6 +423,8 @@ class Watch:
             self._touched(slug)
         if fresh:
             self._store.standings.put(fresh, claims=claims)
+        if self._chronicle is not None:
+            self._chronicle.flush()
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"

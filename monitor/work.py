@@ -11,6 +11,7 @@ import threading
 from dataclasses import replace
 
 from monitor.cellar.shown import UnitSystem
+from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import ConfigurationError, StoreUnavailableError
 from monitor.finishing import composer
@@ -84,6 +85,7 @@ class Work:
             ),
             publish=lambda topic, payload: self._publish(topic, payload),
             told=self.courier.wake,
+            chronicle=None if settings.influx.target is None else Chronicle(self.store),
         )
         self.shift = Shift(self.store, self.watch, policy=policy)
         link = settings.mqtt.link(settings.mqtt.effective_port)

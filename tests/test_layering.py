@@ -25,9 +25,9 @@ FLOORS = [
     {"hub"},
     {"replay"},
     {"web"},
-    {"settings", "settings_faults", "settings_sections"},
+    {"settings", "settings_faults", "settings_influx", "settings_sections"},
     {
-        *("daemon", "watch", "intake", "finishing", "clock", "demo"),
+        *("daemon", "watch", "chronicle", "supervision", "intake", "finishing", "clock", "demo"),
         *("checkpoint", "onlooker", "shift", "watched", "work"),
     },
     {"commands"},

@@ -15,6 +15,7 @@ from rich.text import Text
 from monitor import quantities
 from monitor.cellar.shown import UnitSystem
 from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
+from monitor.commands.forward import lag_words
 from monitor.commands.sparkline import sparkline
 from monitor.settings import load
 from monitor.store.sql import SqlStore
@@ -44,8 +45,12 @@ def status_command(config: Path | None, as_json: bool, watch: bool, every: float
             print_json(_documents(store))
             return
         console = Console(highlight=False)
+        target = loaded.settings.influx.target
         if not watch:
             console.print(_picture(store, units), soft_wrap=True)
+            if target is not None:
+                lag = lag_words(store.forwarding.state(target.name), now_ms())
+                console.print(f"\nForwarding: {lag}", soft_wrap=True)
             return
         pause = threading.Event()
         with Live(_picture(store, units), console=console, auto_refresh=False) as live:

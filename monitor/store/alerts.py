@@ -12,8 +12,8 @@ from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severit
 from monitor.store.changes import SqlChanges
 from monitor.store.claims import hold
 from monitor.store.gate import Gate
-from monitor.store.schema import alerts, batches, deliveries, silences
-from monitor.store.values import ChangeKind, Claim, Occasion, Silence, StoredAlert
+from monitor.store.schema import alert_steps, alerts, batches, deliveries, silences
+from monitor.store.values import AlertMoment, ChangeKind, Claim, Occasion, Silence, StoredAlert
 from monitor.units import rfc3339_from_ms
 
 
@@ -26,6 +26,9 @@ class SqlAlerts:
         first = gate.insert(alerts).inline()
         self._first = first.on_conflict_do_nothing(
             index_elements=[alerts.c.batch, alerts.c.kind, alerts.c.subject, alerts.c.fired_ms]
+        )
+        self._happened = gate.insert(alert_steps).on_conflict_do_nothing(
+            index_elements=[alert_steps.c.alert_id, alert_steps.c.step]
         )
 
     def record(
@@ -54,6 +57,10 @@ class SqlAlerts:
             if firing and not made:
                 return None
             row = connection.execute(select(alerts).where(*_named(batch, change))).one()
+            if made:
+                self._step(connection, row.id, AlertMoment.FIRING, change.fired_ms)
+            if not firing:
+                self._step(connection, row.id, AlertMoment.RESOLVED, change.at_ms)
             # an alert first heard of when it is over was never news
             if channels and (firing or not made):
                 occasion = Occasion.FIRING if firing else Occasion.RESOLVED
@@ -86,6 +93,7 @@ class SqlAlerts:
             if found.acknowledged_ms is not None:
                 return found
             connection.execute(update(alerts).where(alerts.c.id == alert_id).values(acknowledged_ms=at_ms))
+            self._step(connection, alert_id, AlertMoment.ACKNOWLEDGED, at_ms)
             self._changes.note(connection, ChangeKind.ACKNOWLEDGED, str(alert_id), at_ms)
             return _alert(connection, alert_id)
 
@@ -97,11 +105,13 @@ class SqlAlerts:
         with self._gate.writing() as connection:
             hold(connection, claim)
             _alert(connection, alert_id)
-            connection.execute(
+            ended = connection.execute(
                 update(alerts)
                 .where(alerts.c.id == alert_id, alerts.c.state == str(AlertState.FIRING))
                 .values(state=str(AlertState.RESOLVED), resolved_ms=at_ms, resolved_message=why)
             )
+            if ended.rowcount == 1:
+                self._step(connection, alert_id, AlertMoment.RESOLVED, at_ms)
 
     def silence(
         self,
@@ -164,6 +174,10 @@ class SqlAlerts:
         """Forget silences that ended before a time; how many there were."""
         with self._gate.writing() as connection:
             return connection.execute(delete(silences).where(silences.c.until_ms < before_ms)).rowcount
+
+    def _step(self, connection: Connection, alert_id: int, moment: AlertMoment, at_ms: int) -> None:
+        """Write down in the same transaction that this happened to an alert, for who forwards it."""
+        connection.execute(self._happened, {"alert_id": alert_id, "step": str(moment), "at_ms": at_ms})
 
     def _resolve(self, connection: Connection, batch: str, change: AlertChange) -> bool:
         ended = connection.execute(

@@ -8,7 +8,7 @@ Times are Unix milliseconds, given by the caller: a store has no clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -16,22 +16,27 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
-from monitor.store.judging import Checkpoints, Claims
+from monitor.store.judging import Checkpoints, Claims, Standings
 from monitor.store.values import (
+    AlertStep,
     Change,
     Claim,
     Committed,
     Delivery,
     FaultCount,
+    Feed,
+    ForwardState,
     Heard,
+    Level,
+    PhaseStep,
     Quarantined,
     Refused,
     Series,
+    SetAside,
     Share,
     Silence,
     StoredAlert,
     StoredCalibration,
-    StoredStanding,
     Thinned,
 )
 from monitor.units import Quantity
@@ -320,23 +325,61 @@ class Changes(Protocol):
         ...
 
 
-class Standings(Protocol):
-    """Where each open batch stood at the last look."""
+class Chronicle(Protocol):
+    """What was judged of each batch and what happened to its alerts, in order of writing."""
 
-    def put(self, fresh: Sequence[StoredStanding], *, claims: Sequence[Claim] = ()) -> None:
-        """Keep these in place of what was there; an unknown batch, or one whose claim is lost, does not."""
+    def keep(self, looks: Sequence[Level], steps: Sequence[PhaseStep]) -> None:
+        """Write these down; what is there already (batch and time) stays. StoreError without the batch."""
         ...
 
-    def drop(self, batch: str) -> None:
-        """Forget where a batch stood."""
+    def last_level_ms(self, batch: str) -> int | None:
+        """The time of the newest level of a batch."""
         ...
 
-    def listed(self) -> list[StoredStanding]:
-        """All of them, in order of the batches' names."""
+    def levels_after(self, position: int, limit: int) -> list[tuple[int, Level]]:
+        """The next levels by position."""
         ...
 
-    def since(self, number: int, limit: int = 500) -> tuple[int, list[StoredStanding]]:
-        """Those written after a number, the oldest first, and the number of the last of them."""
+    def phases_after(self, position: int, limit: int) -> list[tuple[int, PhaseStep]]:
+        """The next phases by position."""
+        ...
+
+    def alerts_after(self, position: int, limit: int) -> list[tuple[int, AlertStep]]:
+        """The next things that happened to alerts by position."""
+        ...
+
+    def prune_levels(self, before_ms: int, forwarded: int) -> int:
+        """Forget levels older than a time, up to a position."""
+        ...
+
+
+class Forwarding(Protocol):
+    """How far forwarding to each target has come."""
+
+    def positions(self, target: str) -> dict[Feed, int]:
+        """What was accepted last of each feed; 0 before the first."""
+        ...
+
+    def accepted(
+        self, target: str, upto: Mapping[Feed, int], refused: Sequence[SetAside] = (), *, at_ms: int
+    ) -> None:
+        """Move on, with what was set aside on the way, in one transaction."""
+        ...
+
+    def failed(self, target: str, trouble: str, *, at_ms: int) -> None:
+        """Keep why nothing is accepted."""
+        ...
+
+    def start_over(self, target: str) -> None:
+        """Forget how far it has come."""
+        ...
+
+    def state(self, target: str) -> ForwardState:
+        """How far it has come, and what waits."""
+        ...
+
+    def set_aside(self, target: str, limit: int = 100) -> list[SetAside]:
+        """Lines the server will not have, the newest first."""
         ...
 
 
@@ -375,6 +418,12 @@ class Store(Protocol):
 
     @property
     def changes(self) -> Changes: ...
+
+    @property
+    def chronicle(self) -> Chronicle: ...
+
+    @property
+    def forwarding(self) -> Forwarding: ...
 
     def tidy(self) -> None:
         """Work for a quiet moment; safe at any time."""

@@ -1,11 +1,11 @@
-"""What judging asks of the store beside readings and alerts: claims between processes, and checkpoints."""
+"""What judging asks of the store beside readings and alerts: standings, checkpoints, claims."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from typing import Protocol
 
-from monitor.store.values import Checkpoint, Claim, Roll
+from monitor.store.values import Checkpoint, Claim, Roll, StoredStanding
 
 
 class Claims(Protocol):
@@ -57,4 +57,24 @@ class Checkpoints(Protocol):
 
     def bytes_kept(self) -> int:
         """How much room they take."""
+        ...
+
+
+class Standings(Protocol):
+    """Where each open batch stood at the last look."""
+
+    def put(self, fresh: Sequence[StoredStanding], *, claims: Sequence[Claim] = ()) -> None:
+        """Keep these in place of what was there; an unknown batch, or one whose claim is lost, does not."""
+        ...
+
+    def drop(self, batch: str) -> None:
+        """Forget where a batch stood."""
+        ...
+
+    def listed(self) -> list[StoredStanding]:
+        """All of them, in order of the batches' names."""
+        ...
+
+    def since(self, number: int, limit: int = 500) -> tuple[int, list[StoredStanding]]:
+        """Those written after a number, the oldest first, and the number of the last of them."""
         ...

@@ -232,3 +232,56 @@ checkpoints: Final = Table(
     Column("samples", Integer, nullable=False),
     Column("body", LargeBinary, nullable=False),
 )
+
+levels: Final = Table(
+    "levels",
+    metadata,
+    Column("position", _KEY, primary_key=True),
+    Column("batch", Text, ForeignKey("batches.slug"), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),  # JSON, see monitor.store.chronicle
+    UniqueConstraint("batch", "at_ms"),
+)
+
+phases: Final = Table(
+    "phases",
+    metadata,
+    Column("position", _KEY, primary_key=True),
+    Column("batch", Text, ForeignKey("batches.slug"), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("phase", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    UniqueConstraint("batch", "at_ms"),
+)
+
+alert_steps: Final = Table(
+    "alert_steps",
+    metadata,
+    Column("position", _KEY, primary_key=True),
+    Column("alert_id", _KEY, ForeignKey("alerts.id"), nullable=False),
+    Column("step", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    UniqueConstraint("alert_id", "step"),
+)
+
+forwarding: Final = Table(
+    "forwarding",
+    metadata,
+    Column("target", Text, primary_key=True),
+    Column("accepted_ms", BigInteger),
+    Column("trouble", Text, nullable=False),
+    Column("trouble_ms", BigInteger),
+)
+
+set_aside: Final = Table(
+    "set_aside",
+    metadata,
+    Column("id", _KEY, primary_key=True),
+    Column("target", Text, nullable=False),
+    Column("feed", Text, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("line", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    UniqueConstraint("target", "feed", "position"),
+)

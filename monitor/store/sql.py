@@ -17,7 +17,9 @@ from monitor.store.batches import SqlBatches
 from monitor.store.calibrations import SqlCalibrations
 from monitor.store.changes import SqlChanges
 from monitor.store.checkpoints import SqlCheckpoints
+from monitor.store.chronicle import SqlChronicle
 from monitor.store.claims import SqlClaims
+from monitor.store.forwarding import SqlForwarding
 from monitor.store.gate import Gate, StoreOptions
 from monitor.store.opening import bring_up_to_date, check_soundness
 from monitor.store.outbox import SqlOutbox
@@ -57,6 +59,8 @@ class SqlStore:
         self.standings = SqlStandings(self._gate)
         self.claims = SqlClaims(self._gate)
         self.checkpoints = SqlCheckpoints(self._gate)
+        self.chronicle = SqlChronicle(self._gate)
+        self.forwarding = SqlForwarding(self._gate)
 
     def __enter__(self) -> SqlStore:
         """The store itself; it is closed at the end of the block."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final
 
-from monitor.ferment.emission import AlertKind, AlertState, Severity
+from monitor.ferment.emission import AlertKind, AlertState, Phase, Severity
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import TimeFlag
 from monitor.units import Quantity
@@ -264,3 +264,76 @@ class Checkpoint:
     samples: int
     """Hand samples taken in."""
     body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """What was measured of a batch at one look."""
+
+    batch: str
+    at_ms: int
+    phase: Phase
+    numbers: Mapping[str, float]
+    """By name with its unit, such as `gravity_sg`; what is not known is left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseStep:
+    """A batch went into another phase."""
+
+    batch: str
+    at_ms: int
+    phase: Phase
+    reason: str
+
+
+class AlertMoment(StrEnum):
+    """What can happen to an alert, each once."""
+
+    FIRING = "firing"
+    ACKNOWLEDGED = "acknowledged"
+    RESOLVED = "resolved"
+
+
+@dataclass(frozen=True, slots=True)
+class AlertStep:
+    """Something happened to an alert."""
+
+    alert: StoredAlert
+    moment: AlertMoment
+    at_ms: int
+
+
+class Feed(StrEnum):
+    """What is forwarded, each with a position of its own."""
+
+    LEVELS = "levels"
+    PHASES = "phases"
+    ALERTS = "alerts"
+    READINGS = "readings"
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """A line that the server will not have, and why."""
+
+    feed: Feed
+    position: int
+    line: str
+    reason: str
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class ForwardState:
+    """How far forwarding to one target has come."""
+
+    target: str
+    waiting: Mapping[Feed, int]
+    """How many are not forwarded yet, counted up to `COUNTED`."""
+    oldest_ms: int | None
+    """When the reading that has waited longest arrived; None where none waits."""
+    accepted_ms: int | None
+    trouble: str
+    trouble_ms: int | None
+    set_aside: int
