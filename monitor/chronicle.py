@@ -67,6 +67,20 @@ class Chronicle:
         self._last_ms.pop(slug, None)
 
 
+class NoChronicle(Chronicle):
+    """Where nobody forwards anything: takes in nothing."""
+
+    def look(self, sheet: Sheet, snapshot: Snapshot) -> None:
+        """Nothing."""
+
+    def phase(self, slug: str, change: PhaseChange) -> None:
+        """Nothing."""
+
+    def reaches(self, slug: str, at_ms: int) -> bool:
+        """Nothing is missing."""
+        return True
+
+
 def level_of(sheet: Sheet, snapshot: Snapshot) -> Level:
     """The numbers of a look that are known, with the middle of what is forecast."""
     document = standing_document(sheet, snapshot)

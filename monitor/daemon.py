@@ -13,24 +13,19 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC
 from typing import TYPE_CHECKING, Final
 
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobExecutionEvent
-from apscheduler.schedulers.background import BackgroundScheduler
-
-from monitor.cellar.shown import UnitSystem
+from monitor.chores import Chores, timers
 from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
-from monitor.ferment.emission import Emission, Severity
+from monitor.ferment.emission import Emission, PhaseChange
 from monitor.ferment.pipeline import Snapshot
-from monitor.finishing import composer
 from monitor.intake import Intake
+from monitor.notices import courier_for
 from monitor.notify.channels import Target, channels_of
-from monitor.notify.delivery import Courier, CourierPolicy
 from monitor.notify.heartbeat import Heartbeat
-from monitor.notify.notice import Notice, RepeatPolicy
+from monitor.notify.notice import TEST_NOTICE
 from monitor.onlooker import Onlooker
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.broker import EmbeddedBroker
@@ -41,6 +36,7 @@ from monitor.store.gate import StoreOptions
 from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
+from monitor.vitals import Pulse
 from monitor.watch import Watch, WatchPolicy
 from monitor.web.app import create_app
 from monitor.web.ports import Ports, TriedNotice
@@ -63,7 +59,6 @@ SEAL_S: Final = 1.0
 STORE_RETRY_S: Final = (0.5, 30.0)
 KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
 """How long settled deliveries and ended silences are kept."""
-TEST_NOTICE: Final = Notice("A test notice from carboyd", "This channel works.", Severity.NOTE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,26 +69,9 @@ class Pace:
     changes_s: float = 1.0
     seal_s: float = 60.0
     tidy_s: float = 3_600.0
+    beat_s: float | None = None
+    """None: as often as the configuration says."""
     forward_s: float = 5.0
-
-
-class Chores:
-    """Marks that something is due, set by timers, taken by the worker."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._due: set[str] = set()
-
-    def mark(self, name: str) -> None:
-        """It is due; more than once is once."""
-        with self._lock:
-            self._due.add(name)
-
-    def take(self) -> set[str]:
-        """What is due, and then is not."""
-        with self._lock:
-            due, self._due = self._due, set()
-            return due
 
 
 class Daemon:
@@ -119,11 +97,12 @@ class Daemon:
         self._failure: BaseException | None = None
         self._connected_before = False
         self._judged = 0
-        targets = [
-            Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
-        ]
-        self._channels = channels_of(targets)
-        names = [target.name for target in targets]
+        self._channels = channels_of(
+            [
+                Target(channel.name, channel.url.get_secret_value(), channel.pictures)
+                for channel in settings.notify.channels
+            ]
+        )
         decoder = settings.decoder
         if loaded.settings.store.url is None:
             loaded.data_dir.mkdir(parents=True, exist_ok=True)
@@ -134,30 +113,26 @@ class Daemon:
             EmbeddedBroker(settings.mqtt.effective_port) if settings.mqtt.broker == "embedded" else None
         )
         login = None if self.broker is None else (self.broker.username, self.broker.password)
+        self._birth = settings.hub.birth_payload.encode()
         self.subscriber = Subscriber(
-            settings.mqtt.link(settings.mqtt.effective_port, login), self.clock.now_ms
+            settings.mqtt.link(settings.mqtt.effective_port, login, settings.hub.birth_topics),
+            self.clock.now_ms,
+            called=self._called,
         )
-        self.courier = Courier(
+        self.courier = courier_for(
             self.store,
             self._channels,
+            loaded.settings,
+            snapshots=self._standing,
+            phases=lambda slug: self._phases(slug),
             now_ms=self.clock.now_ms,
-            share=random.random,
-            policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours), shared=shared),
-            routes=settings.notify.routes,
-            compose=composer(
-                self.store,
-                self._standing,
-                UnitSystem(settings.display.units),
-                self.clock.now_ms,
-                settings.web.public_url,
-            ),
         )
         target = settings.influx.target
         self.watch = Watch(
             self.store,
             WatchPolicy(
                 settings.analysis,
-                tuple(names),
+                tuple(channel.name for channel in self._channels),
                 settings.mqtt.publish_prefix,
                 settings.hub.policy(settings.mqtt.publish_prefix),
                 shared,
@@ -172,11 +147,22 @@ class Daemon:
         self.forwarder = None if target is None else self._forwarder(target)
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
-        self.web = self._page(loaded)
         self._intake = Intake(self.store, decoder, self.subscriber)
         beat = settings.heartbeat
-        self._heartbeat = None if beat.url is None else Heartbeat(beat.url.get_secret_value())
-        self._scheduler = self._timers(60.0 * beat.every_minutes)
+        self._heartbeat = (
+            None if beat.url is None else Heartbeat(beat.url.get_secret_value(), self.clock.now_ms)
+        )
+        self.web = self._page(loaded)
+        self._scheduler = timers(
+            self._chores,
+            {
+                "tick": self._pace.tick_s,
+                "changes": self._pace.changes_s,
+                "seal": self._pace.seal_s,
+                "tidy": self._pace.tidy_s,
+                "heartbeat": self._pace.beat_s or 60.0 * beat.every_minutes,
+            },
+        )
         self._worker = threading.Thread(target=self._run, name="worker", daemon=True)
 
     # -- life ---------------------------------------------------------------------------------------------
@@ -252,10 +238,13 @@ class Daemon:
             now_ms=self.clock.now_ms,
             broadcast=self._broadcast,
             snapshots=lambda: self.snapshots,
-            phases=self.watch.phases if self._onlooker is None else self._onlooker.phases,
+            phases=self._phases,
             changed=lambda _slug: self._chores.mark("changes"),
             test_notice=self._try_channels,
             analysis=loaded.settings.analysis,
+            vitals=Pulse(
+                self.subscriber, self._intake.counts, self.courier, self._heartbeat, self.store
+            ).vitals,
         )
         return serve(create_app(ports, options), self._broadcast, options.host, options.port)
 
@@ -273,6 +262,9 @@ class Daemon:
     def snapshots(self) -> Mapping[str, Snapshot]:
         """Where each open batch stands, whoever judges it."""
         return self.watch.snapshots if self._onlooker is None else self._onlooker.snapshots
+
+    def _phases(self, slug: str) -> Sequence[PhaseChange]:
+        return self.watch.phases(slug) if self._onlooker is None else self._onlooker.phases(slug)
 
     def _standing(self) -> Mapping[str, Snapshot]:
         return self.watch.snapshots if self._onlooker is None else self._onlooker.refreshed()
@@ -347,10 +339,13 @@ class Daemon:
                     self._let_time_pass(now_ms)
             elif chore == "seal" and self.shift is None:
                 self.watch.seal()
+            elif chore == "birth":
+                self.watch.announce()
             elif chore == "heartbeat" and self._heartbeat is not None:
                 # the worker is alive if it comes here, and this write fails where the store cannot be written
-                self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
-                self._heartbeat.beat()
+                self.store.changes.set_mark("alive", now_ms)
+                if self.subscriber.state.connected:  # deaf is as good as dead
+                    self._heartbeat.beat()
             elif chore == "tidy":
                 self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
                 self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
@@ -408,28 +403,9 @@ class Daemon:
                 tried.append(TriedNotice(channel.name, str(error)))
         return tried
 
+    def _called(self, _topic: str, payload: bytes) -> None:
+        if payload == self._birth:
+            self._chores.mark("birth")
+
     def _publish(self, topic: str, payload: bytes) -> None:
         self.subscriber.publish(topic, payload, retain=True)
-
-    # -- timers -------------------------------------------------------------------------------------------
-
-    def _timers(self, heartbeat_s: float) -> BackgroundScheduler:
-        # the stock grace of one second would drop what is late; here a late mark is as good as a punctual one
-        defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-        scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
-        for name, seconds in (
-            ("tick", self._pace.tick_s),
-            ("changes", self._pace.changes_s),
-            ("seal", self._pace.seal_s),
-            ("tidy", self._pace.tidy_s),
-            ("heartbeat", heartbeat_s),
-        ):
-            scheduler.add_job(
-                self._chores.mark, "interval", (name,), seconds=seconds, id=name, replace_existing=True
-            )
-        scheduler.add_listener(_note_job, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
-        return scheduler
-
-
-def _note_job(event: JobExecutionEvent) -> None:
-    logger.error("timer %s: %s", event.job_id, getattr(event, "exception", None) or "missed")

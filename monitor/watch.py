@@ -20,7 +20,7 @@ from typing import Final
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
 from monitor.batch.told import from_plain, to_plain
-from monitor.chronicle import Chronicle
+from monitor.chronicle import Chronicle, NoChronicle
 from monitor.errors import ClaimLostError, NotFoundError
 from monitor.ferment.emission import AlertChange, Emission, PhaseChange
 from monitor.ferment.event import Event, Reading, Tick
@@ -78,7 +78,7 @@ class Watch:
         self._told = told
         self._heard = heard
         self._touched = touched
-        self._chronicle = chronicle
+        self._chronicle = NoChronicle(store) if chronicle is None else chronicle
         self._batches: dict[str, Watched] = {}
         self._waiting: dict[str, Claim | None] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
@@ -139,8 +139,7 @@ class Watch:
             self._batches.pop(slug, None)
             self._shown.pop(slug, None)
             self._phases.pop(slug, None)
-            if self._chronicle is not None:
-                self._chronicle.forget(slug)
+            self._chronicle.forget(slug)
 
     def open_next(self, now_ms: int) -> bool:
         """Open one of the batches that wait for it; False where none does."""
@@ -186,8 +185,7 @@ class Watch:
         due = [one for one in self._batches.values() if one.seal_due(every_ms)][:most]
         if not due:
             return 0
-        if self._chronicle is not None:
-            self._chronicle.flush()  # what a checkpoint has behind it is not said again
+        self._chronicle.flush()  # what a checkpoint has behind it is not said again
         position = self._store.readings.position() if self._reached is None else self._reached
         self._store.checkpoints.put(
             [one.checkpoint(self._policy.analysis, position) for one in due],
@@ -199,9 +197,15 @@ class Watch:
         return len(due)
 
     def announce(self) -> None:
-        """Tell the hub of every open batch, again after each new connection to the broker."""
-        for watched in self._batches.values():
-            self._announce(watched.sheet)
+        """Tell the hub of every open batch, after each new connection to the broker and at the hub's birth.
+
+        What an earlier run said of batches that have ended since, while nobody watched, is taken back.
+        """
+        for sheet in self._store.batches.listed():
+            if sheet.open:
+                self._announce(sheet)
+            elif self._store.changes.mark(_announced(sheet.slug)):
+                self._take_back(sheet.slug)
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
@@ -248,7 +252,8 @@ class Watch:
     def _open(self, sheet: Sheet, now_ms: int, claim: Claim | None) -> None:
         kept = self._store.checkpoints.get(sheet.slug)
         watched, known = taken_up(sheet, self._policy.analysis, claim, kept)
-        if not self._noted(watched):
+        if watched.sealed_ms is not None and not self._chronicle.reaches(sheet.slug, watched.sealed_ms):
+            # what was said before the checkpoint is yet to be written down: only the whole fold says it again
             watched, known = taken_up(sheet, self._policy.analysis, claim, None)
         said: list[Emission] = []
         for event in self._store.batches.events(
@@ -256,10 +261,11 @@ class Watch:
         ):
             watched.count(event)
             said += watched.pipeline.step(event)
-            self._note_look(watched)
+            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
         fresh = [emission for emission in said if isinstance(emission, PhaseChange)]
         watched.phases += fresh
-        self._note_phases(sheet.slug, fresh)
+        for phase in fresh:
+            self._chronicle.phase(sheet.slug, phase)
         self._batches[sheet.slug] = watched
         self._record_history(sheet.slug, watched, said, now_ms)
         self._announce(sheet)
@@ -267,6 +273,8 @@ class Watch:
         self._touched(sheet.slug)
 
     def _announce(self, sheet: Sheet) -> None:
+        if not self._store.changes.mark(_announced(sheet.slug)):
+            self._store.changes.set_mark(_announced(sheet.slug), 1)
         if self._policy.hub is not None:
             for topic, document in discovery_documents(sheet, self._policy.hub):
                 self._publish(topic, document)
@@ -286,28 +294,17 @@ class Watch:
         self._store.standings.drop(slug)
         self._store.checkpoints.drop(slug)
         self.let_go([slug])
+        self._take_back(slug)
         if watched.claim is not None:
             self._store.claims.settle(watched.claim)
+
+    def _take_back(self, slug: str) -> None:
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
         if self._policy.hub is not None:
             for topic in discovery_topics(slug, self._policy.hub):
                 self._publish(topic, b"")
-
-    def _note_look(self, watched: Watched) -> None:
-        if self._chronicle is not None:
-            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
-
-    def _note_phases(self, slug: str, fresh: Iterable[PhaseChange]) -> None:
-        if self._chronicle is not None:
-            for phase in fresh:
-                self._chronicle.phase(slug, phase)
-
-    def _noted(self, watched: Watched) -> bool:
-        """Whether the chronicle has what was said before a checkpoint: only the whole fold says it again."""
-        if self._chronicle is None or watched.sealed_ms is None:
-            return True
-        return self._chronicle.reaches(watched.sheet.slug, watched.sealed_ms)
+        self._store.changes.set_mark(_announced(slug), 0)
 
     def _lose(self, slug: str) -> None:
         logger.info("%s: another process judges it now", slug)
@@ -366,11 +363,11 @@ class Watch:
             self._heard(slug, emission)
             if isinstance(emission, PhaseChange):
                 watched.phases.append(emission)
-                self._note_phases(slug, [emission])
+                self._chronicle.phase(slug, emission)
                 logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
             elif isinstance(emission, AlertChange):
                 watched.take_alert(emission, now_ms)
-        self._note_look(watched)
+        self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
         self._say(slug, now_ms)
 
     def _tell_what_held(self, slug: str, now_ms: int) -> None:
@@ -423,11 +420,14 @@ class Watch:
             self._touched(slug)
         if fresh:
             self._store.standings.put(fresh, claims=claims)
-        if self._chronicle is not None:
-            self._chronicle.flush()
+        self._chronicle.flush()
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"
+
+
+def _announced(slug: str) -> str:
+    return f"announced:{slug}"
 
 
 def _json(document: dict[str, object]) -> bytes:

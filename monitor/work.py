@@ -6,18 +6,14 @@ Any number of them may run beside one or more daemons on one PostgreSQL. Like th
 from __future__ import annotations
 
 import logging
-import random
 import threading
 from dataclasses import replace
 
-from monitor.cellar.shown import UnitSystem
 from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import ConfigurationError, StoreUnavailableError
-from monitor.finishing import composer
+from monitor.notices import courier_for
 from monitor.notify.channels import Target, channels_of
-from monitor.notify.delivery import Courier, CourierPolicy
-from monitor.notify.notice import RepeatPolicy
 from monitor.onlooker import Onlooker
 from monitor.sensors.mqtt import Subscriber
 from monitor.settings import Loaded
@@ -52,33 +48,28 @@ class Work:
             )
         self._clock = SystemClock() if clock is None else clock
         self._stopping = threading.Event()
-        targets = [
-            Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
-        ]
-        channels = channels_of(targets)
+        channels = channels_of(
+            [
+                Target(channel.name, channel.url.get_secret_value(), channel.pictures)
+                for channel in settings.notify.channels
+            ]
+        )
         self.store = SqlStore(StoreOptions(loaded.store_url, quarantine_rows=settings.store.quarantine_rows))
         onlooker = Onlooker(self.store)
-        self.courier = Courier(
+        self.courier = courier_for(
             self.store,
             channels,
+            settings,
+            snapshots=onlooker.refreshed,
+            phases=onlooker.phases,
             now_ms=self._clock.now_ms,
-            share=random.random,
-            policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours), shared=True),
-            routes=settings.notify.routes,
-            compose=composer(
-                self.store,
-                onlooker.refreshed,
-                UnitSystem(settings.display.units),
-                self._clock.now_ms,
-                settings.web.public_url,
-            ),
         )
         prefix = settings.mqtt.publish_prefix
         self.watch = Watch(
             self.store,
             WatchPolicy(
                 settings.analysis,
-                tuple(target.name for target in targets),
+                tuple(channel.name for channel in channels),
                 prefix,
                 settings.hub.policy(prefix),
                 shared=True,

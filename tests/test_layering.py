@@ -27,8 +27,8 @@ FLOORS = [
     {"web"},
     {"settings", "settings_faults", "settings_influx", "settings_sections"},
     {
-        *("daemon", "watch", "chronicle", "supervision", "intake", "finishing", "clock", "demo"),
-        *("checkpoint", "onlooker", "shift", "watched", "work"),
+        *("daemon", "vitals", "watch", "chronicle", "supervision", "intake", "notices", "clock", "demo"),
+        *("checkpoint", "chores", "onlooker", "shift", "watched", "work"),
     },
     {"commands"},
     {"cli"},
@@ -60,12 +60,17 @@ ONE_ROOM = {
     "influxdb_client": {"store"},
     "apprise": {"notify"},
     "pydantic_settings": {"settings"},
-    "apscheduler": {"daemon"},
+    "apscheduler": {"chores"},
     "pint": {"quantities"},
     "python_calamine": {"replay"},
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},
+    "argon2": {"web"},
+    "bokeh": {"web"},
+    "itsdangerous": {"web"},
+    "prometheus_client": {"web"},
+    "tzlocal": {"web", "commands"},
 }
 
 

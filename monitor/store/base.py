@@ -324,6 +324,10 @@ class Changes(Protocol):
         """Remember a position."""
         ...
 
+    def advance(self, name: str, seen: int, position: int) -> bool:
+        """Move a mark on from where it was seen; False where another has moved it since."""
+        ...
+
 
 class Chronicle(Protocol):
     """What was judged of each batch and what happened to its alerts, in order of writing."""

@@ -74,7 +74,13 @@ def carboyd(server_url: str, tmp_path: Path) -> Iterator[Carboyd]:
             *(f'client_id = "{client_id}"', "[web]", "port = 0", "[store]", f'url = "{server_url}"'),
         ]
         if hook:
-            lines += ["[[notify.channels]]", 'name = "hook"', f'url = "{hook}"']
+            lines += [
+                "[notify]",
+                "group_minutes = 0",
+                "[[notify.channels]]",
+                'name = "hook"',
+                f'url = "{hook}"',
+            ]
         config = tmp_path / f"{client_id}-{len(made)}.toml"
         config.write_text("\n".join(lines) + "\n")
         arguments = [sys.executable, "-m", "monitor", command, "--config", str(config)]
