@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -97,10 +98,10 @@ def carboyd(server_url: str, tmp_path: Path) -> Iterator[Carboyd]:
 
 
 class Hook:
-    """A web hook that counts notices by their title."""
+    """A web hook that counts notices by the batches that they are about; one may be about several."""
 
     def __init__(self) -> None:
-        self.titles: Counter[str] = Counter()
+        self.batches: Counter[str] = Counter()
         self._news = threading.Condition()
         hook = self
 
@@ -108,7 +109,7 @@ class Hook:
             def do_POST(self) -> None:
                 body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
                 with hook._news:
-                    hook.titles[body["title"]] += 1
+                    hook.batches.update(set(re.findall(r"Batch \d+", body["title"] + body["message"])))
                     hook._news.notify_all()
                 self.send_response(200)
                 self.end_headers()
@@ -123,9 +124,9 @@ class Hook:
         self._thread.start()
 
     def wait_for(self, count: int, limit_s: float) -> bool:
-        """Whether so many different notices have come within the limit."""
+        """Whether notices of so many batches have come within the limit."""
         with self._news:
-            return self._news.wait_for(lambda: len(self.titles) >= count, limit_s)
+            return self._news.wait_for(lambda: len(self.batches) >= count, limit_s)
 
     def close(self) -> None:
         """Stop listening."""

@@ -126,10 +126,10 @@ def test_a_killed_workers_batches_are_told_by_another_within_half_a_minute(
         _wait(lambda: clock.now_ms() >= max(s.pitched_ms for s in store.batches.listed()) + FIRES_MS)
         for slug in _slugs():
             _look(store, slug, clock.now_ms())
-        assert hook.wait_for(BATCHES, TAKEOVER_S - (time.monotonic() - killed_s)), hook.titles
+        assert hook.wait_for(BATCHES, TAKEOVER_S - (time.monotonic() - killed_s)), hook.batches
         assert victim.process.pid not in _judges(server_url).values()
         assert [one.end() for one in (daemon, workers[1])] == [0, 0]
-        assert set(hook.titles.values()) == {1}, hook.titles
+        assert set(hook.batches.values()) == {1}, hook.batches
         assert len(store.alerts.listed(only_firing=True)) == BATCHES
         assert not store.outbox.due(clock.now_ms())
 
