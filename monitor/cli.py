@@ -36,6 +36,7 @@ FAMILIES: Final[dict[str, str]] = {
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",
+    "tune": "tune",
     "density": "gravity",
     "alcohol": "gravity",
     "expect": "gravity",

@@ -24,6 +24,7 @@ FLOORS = [
     {"notify"},
     {"hub"},
     {"replay"},
+    {"tune"},
     {"web"},
     {"settings", "settings_faults", "settings_influx", "settings_sections"},
     {
@@ -66,6 +67,7 @@ ONE_ROOM = {
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},
+    "distributed": {"tune"},
     "argon2": {"web"},
     "bokeh": {"web"},
     "itsdangerous": {"web"},
