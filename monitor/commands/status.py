@@ -13,8 +13,9 @@ from rich.live import Live
 from rich.text import Text
 
 from monitor import quantities
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
+from monitor.commands.forward import lag_words
 from monitor.commands.sparkline import sparkline
 from monitor.settings import load
 from monitor.store.sql import SqlStore
@@ -44,8 +45,12 @@ def status_command(config: Path | None, as_json: bool, watch: bool, every: float
             print_json(_documents(store))
             return
         console = Console(highlight=False)
+        target = loaded.settings.influx.target
         if not watch:
             console.print(_picture(store, units), soft_wrap=True)
+            if target is not None:
+                lag = lag_words(store.forwarding.state(target.name), now_ms())
+                console.print(f"\nForwarding: {lag}", soft_wrap=True)
             return
         pause = threading.Event()
         with Live(_picture(store, units), console=console, auto_refresh=False) as live:
@@ -89,11 +94,12 @@ def _block(store: SqlStore, document: dict[str, Any], units: UnitSystem) -> list
     if curve:
         lines.append(Text(f"  {curve} last {CURVE_DAYS} days"))
     if document["reason"]:
-        lines.append(Text(f"  {document['reason']}", overflow="fold"))
+        lines.append(Text(f"  {in_units(document['reason'], units)}", overflow="fold"))
     for alert in document["alerts"]:
         kind = alert["alert"].replace("_", " ")
         since = local(ms_from_rfc3339(alert["since"]))
-        lines.append(Text(f"  ! {kind} since {since}: {alert['message']}", overflow="fold"))
+        message = in_units(alert["message"], units)
+        lines.append(Text(f"  ! {kind} since {since}: {message}", overflow="fold"))
     return lines
 
 
