@@ -27,6 +27,8 @@ FAMILIES: Final[dict[str, str]] = {
     "quarantine": "sensors",
     "calibrate": "calibrate",
     "password": "password",
+    "backup": "backup",
+    "restore": "backup",
     "forward": "forward",
     "export": "records",
     "import": "imports",

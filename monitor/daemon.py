@@ -38,6 +38,7 @@ from monitor.settings import Loaded
 from monitor.store.gate import StoreOptions
 from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
+from monitor.thinning import Thinning
 from monitor.units import MS_PER_DAY
 from monitor.watch import Watch, WatchPolicy
 from monitor.web.app import create_app
@@ -160,6 +161,12 @@ class Daemon:
             chronicle=None if target is None else Chronicle(self.store),
         )
         self.forwarder = None if target is None else self._forwarder(target)
+        self._thinning = Thinning(
+            self.store,
+            settings.store.retention,
+            None if target is None else target.name,
+            self.clock.now_ms,
+        )
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
         self.web = self._page(loaded)
@@ -201,6 +208,7 @@ class Daemon:
         self.courier.stop(1.0)
         if self.forwarder is not None:
             self.forwarder.stop(1.0)
+        self._thinning.stop(1.0)
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
@@ -310,6 +318,7 @@ class Daemon:
                 self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
                 self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
                 self.store.tidy()
+                self._thinning.begin()
         except StoreUnavailableError as error:
             logger.warning("%s waits: %s", chore, error)
             self._chores.mark(chore)

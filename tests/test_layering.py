@@ -26,7 +26,7 @@ FLOORS = [
     {"replay"},
     {"web"},
     {"settings", "settings_faults", "settings_influx", "settings_sections"},
-    {"daemon", "watch", "chronicle", "supervision", "intake", "finishing", "clock", "demo"},
+    {"daemon", "watch", "chronicle", "supervision", "thinning", "intake", "finishing", "clock", "demo"},
     {"commands"},
     {"cli"},
     {"__main__"},
