@@ -114,6 +114,7 @@ class Daemon:
         self._failure: BaseException | None = None
         self._connected_before = False
         self._judged = 0
+        self._turns = 0
         targets = [
             Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
         ]
@@ -254,6 +255,11 @@ class Daemon:
         return self._judged
 
     @property
+    def turns(self) -> int:
+        """How often the worker has come round; it stands still where the worker hangs."""
+        return self._turns
+
+    @property
     def snapshots(self) -> dict[str, Snapshot]:
         """Where each open batch stands."""
         return self.watch.snapshots
@@ -275,6 +281,7 @@ class Daemon:
             self._store_and_judge(arrivals)
         for chore in sorted(self._chores.take()):
             self._do(chore)
+        self._turns += 1
 
     def _drain(self) -> None:
         deadline = time.monotonic() + DRAIN_S
@@ -296,6 +303,7 @@ class Daemon:
                 if self._stopping.wait(delay_s):
                     return  # stopping: they are unacknowledged, and come again
                 delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
+                self._turns += 1  # it waits for the store, which no restart of ours would mend
         self.watch.admit(readings, self.clock.now_ms())
         self._judged += len(arrivals)
 
