@@ -23,6 +23,7 @@ FAMILIES: Final[dict[str, str]] = {
     "alerts": "alerts",
     "acknowledge": "alerts",
     "silence": "alerts",
+    "notice": "alerts",
     "sensors": "sensors",
     "quarantine": "sensors",
     "calibrate": "calibrate",

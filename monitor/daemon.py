@@ -23,14 +23,15 @@ from monitor.cellar.shown import UnitSystem
 from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
-from monitor.ferment.emission import Emission, Severity
+from monitor.ferment.emission import Emission
 from monitor.ferment.pipeline import Snapshot
-from monitor.finishing import composer
 from monitor.intake import Intake
+from monitor.notices import Teller
 from monitor.notify.channels import Target, channels_of
-from monitor.notify.delivery import Courier, CourierPolicy
+from monitor.notify.delivery import Courier
 from monitor.notify.heartbeat import Heartbeat
-from monitor.notify.notice import Notice, RepeatPolicy
+from monitor.notify.notice import TEST_NOTICE
+from monitor.notify.post import Digest
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.broker import EmbeddedBroker
 from monitor.sensors.mqtt import Subscriber
@@ -40,6 +41,7 @@ from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
 from monitor.thinning import Thinning
 from monitor.units import MS_PER_DAY
+from monitor.vitals import Pulse
 from monitor.watch import Watch, WatchPolicy
 from monitor.web.app import create_app
 from monitor.web.ports import Ports, TriedNotice
@@ -59,7 +61,6 @@ DRAIN_S: Final = 2.0
 STORE_RETRY_S: Final = (0.5, 30.0)
 KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
 """How long settled deliveries and ended silences are kept."""
-TEST_NOTICE: Final = Notice("A test notice from carboyd", "This channel works.", Severity.NOTE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,8 @@ class Pace:
     tick_s: float = 10.0
     changes_s: float = 1.0
     tidy_s: float = 3_600.0
+    beat_s: float | None = None
+    """None: as often as the configuration says."""
     forward_s: float = 5.0
 
 
@@ -115,11 +118,12 @@ class Daemon:
         self._connected_before = False
         self._judged = 0
         self._turns = 0
-        targets = [
-            Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
-        ]
-        self._channels = channels_of(targets)
-        names = [target.name for target in targets]
+        self._channels = channels_of(
+            [
+                Target(channel.name, channel.url.get_secret_value(), channel.pictures)
+                for channel in settings.notify.channels
+            ]
+        )
         decoder = settings.decoder
         if loaded.settings.store.url is None:
             loaded.data_dir.mkdir(parents=True, exist_ok=True)
@@ -128,30 +132,19 @@ class Daemon:
             EmbeddedBroker(settings.mqtt.effective_port) if settings.mqtt.broker == "embedded" else None
         )
         login = None if self.broker is None else (self.broker.username, self.broker.password)
+        self._birth = settings.hub.birth_payload.encode()
         self.subscriber = Subscriber(
-            settings.mqtt.link(settings.mqtt.effective_port, login), self.clock.now_ms
+            settings.mqtt.link(settings.mqtt.effective_port, login, settings.hub.birth_topics),
+            self.clock.now_ms,
+            called=self._called,
         )
-        self.courier = Courier(
-            self.store,
-            self._channels,
-            now_ms=self.clock.now_ms,
-            share=random.random,
-            policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
-            routes=settings.notify.routes,
-            compose=composer(
-                self.store,
-                lambda: self.watch.snapshots,
-                UnitSystem(settings.display.units),
-                self.clock.now_ms,
-                settings.web.public_url,
-            ),
-        )
+        self.courier = self._courier(loaded)
         target = settings.influx.target
         self.watch = Watch(
             self.store,
             WatchPolicy(
                 settings.analysis,
-                tuple(names),
+                tuple(channel.name for channel in self._channels),
                 settings.mqtt.publish_prefix,
                 settings.hub.policy(settings.mqtt.publish_prefix),
             ),
@@ -170,11 +163,13 @@ class Daemon:
         )
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
-        self.web = self._page(loaded)
         self._intake = Intake(self.store, decoder, self.subscriber)
         beat = settings.heartbeat
-        self._heartbeat = None if beat.url is None else Heartbeat(beat.url.get_secret_value())
-        self._scheduler = self._timers(60.0 * beat.every_minutes)
+        self._heartbeat = (
+            None if beat.url is None else Heartbeat(beat.url.get_secret_value(), self.clock.now_ms)
+        )
+        self.web = self._page(loaded)
+        self._scheduler = self._timers(self._pace.beat_s or 60.0 * beat.every_minutes)
         self._worker = threading.Thread(target=self._run, name="worker", daemon=True)
 
     # -- life ---------------------------------------------------------------------------------------------
@@ -214,6 +209,29 @@ class Daemon:
             self.broker.stop()
         self.store.close()
 
+    def _courier(self, loaded: Loaded) -> Courier:
+        settings = loaded.settings.notify
+        teller = Teller(
+            self.store,
+            snapshots=lambda: self.watch.snapshots,
+            phases=lambda slug: self.watch.phases(slug),
+            now_ms=self.clock.now_ms,
+            units=UnitSystem(loaded.settings.display.units),
+            zone=settings.zone,
+            public_url=loaded.settings.web.public_url,
+        )
+        return Courier(
+            self.store,
+            self._channels,
+            now_ms=self.clock.now_ms,
+            share=random.random,
+            policy=settings.policy,
+            routes=settings.routes,
+            compose=teller.compose,
+            digest=None if settings.daily is None else Digest(settings.daily, teller.digest),
+            picture=teller.picture,
+        )
+
     def _forwarder(self, target: InfluxTarget) -> Forwarder:
         # slow to import, and most have no such server
         from monitor.store.influx import InfluxServer
@@ -241,6 +259,9 @@ class Daemon:
             changed=lambda _slug: self._chores.mark("changes"),
             test_notice=self._try_channels,
             analysis=loaded.settings.analysis,
+            vitals=Pulse(
+                self.subscriber, self._intake.counts, self.courier, self._heartbeat, self.store
+            ).vitals,
         )
         return serve(create_app(ports, options), self._broadcast, options.host, options.port)
 
@@ -318,10 +339,13 @@ class Daemon:
                     self.watch.announce()  # what was published before the connection may not have arrived
                 if self._all_heard():
                     self.watch.tick(now_ms)
+            elif chore == "birth":
+                self.watch.announce()
             elif chore == "heartbeat" and self._heartbeat is not None:
                 # the worker is alive if it comes here, and this write fails where the store cannot be written
-                self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
-                self._heartbeat.beat()
+                self.store.changes.set_mark("alive", now_ms)
+                if self.subscriber.state.connected:  # deaf is as good as dead
+                    self._heartbeat.beat()
             elif chore == "tidy":
                 self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
                 self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
@@ -354,6 +378,10 @@ class Daemon:
             except DeliveryError as error:
                 tried.append(TriedNotice(channel.name, str(error)))
         return tried
+
+    def _called(self, _topic: str, payload: bytes) -> None:
+        if payload == self._birth:
+            self._chores.mark("birth")
 
     def _publish(self, topic: str, payload: bytes) -> None:
         self.subscriber.publish(topic, payload, retain=True)

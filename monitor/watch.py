@@ -127,9 +127,15 @@ class Watch:
         self._show(self._batches)
 
     def announce(self) -> None:
-        """Tell the hub of every open batch, again after each new connection to the broker."""
-        for watched in self._batches.values():
-            self._announce(watched.sheet)
+        """Tell the hub of every open batch, after each new connection to the broker and at the hub's birth.
+
+        What an earlier run said of batches that have ended since, while nobody watched, is taken back.
+        """
+        for sheet in self._store.batches.listed():
+            if sheet.open:
+                self._announce(sheet)
+            elif self._store.changes.mark(_announced(sheet.slug)):
+                self._take_back(sheet.slug)
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
@@ -182,6 +188,8 @@ class Watch:
         self._touched(sheet.slug)
 
     def _announce(self, sheet: Sheet) -> None:
+        if not self._store.changes.mark(_announced(sheet.slug)):
+            self._store.changes.set_mark(_announced(sheet.slug), 1)
         if self._policy.hub is not None:
             for topic, document in discovery_documents(sheet, self._policy.hub):
                 self._publish(topic, document)
@@ -194,11 +202,15 @@ class Watch:
         self._store.standings.drop(slug)
         if self._chronicle is not None:
             self._chronicle.forget(slug)
+        self._take_back(slug)
+
+    def _take_back(self, slug: str) -> None:
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
         if self._policy.hub is not None:
             for topic in discovery_topics(slug, self._policy.hub):
                 self._publish(topic, b"")
+        self._store.changes.set_mark(_announced(slug), 0)
 
     def _record_history(self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int) -> None:
         """Record a rebuild: what is over is not told, what holds is told unless it was known."""
@@ -308,6 +320,10 @@ class Watch:
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"
+
+
+def _announced(slug: str) -> str:
+    return f"announced:{slug}"
 
 
 def _name(change: AlertChange) -> tuple[object, ...]:

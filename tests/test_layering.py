@@ -26,7 +26,18 @@ FLOORS = [
     {"replay"},
     {"web"},
     {"settings", "settings_faults", "settings_influx", "settings_sections"},
-    {"daemon", "watch", "chronicle", "supervision", "thinning", "intake", "finishing", "clock", "demo"},
+    {
+        "daemon",
+        "vitals",
+        "watch",
+        "chronicle",
+        "supervision",
+        "thinning",
+        "intake",
+        "notices",
+        "clock",
+        "demo",
+    },
     {"commands"},
     {"cli"},
     {"__main__"},
@@ -63,6 +74,11 @@ ONE_ROOM = {
     "starlette": {"web"},
     "uvicorn": {"web"},
     "jinja2": {"web"},
+    "argon2": {"web"},
+    "bokeh": {"web"},
+    "itsdangerous": {"web"},
+    "prometheus_client": {"web"},
+    "tzlocal": {"web", "commands"},
 }
 
 

@@ -13,7 +13,7 @@ from rich.live import Live
 from rich.text import Text
 
 from monitor import quantities
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
 from monitor.commands.forward import lag_words
 from monitor.commands.sparkline import sparkline
@@ -94,11 +94,12 @@ def _block(store: SqlStore, document: dict[str, Any], units: UnitSystem) -> list
     if curve:
         lines.append(Text(f"  {curve} last {CURVE_DAYS} days"))
     if document["reason"]:
-        lines.append(Text(f"  {document['reason']}", overflow="fold"))
+        lines.append(Text(f"  {in_units(document['reason'], units)}", overflow="fold"))
     for alert in document["alerts"]:
         kind = alert["alert"].replace("_", " ")
         since = local(ms_from_rfc3339(alert["since"]))
-        lines.append(Text(f"  ! {kind} since {since}: {alert['message']}", overflow="fold"))
+        message = in_units(alert["message"], units)
+        lines.append(Text(f"  ! {kind} since {since}: {message}", overflow="fold"))
     return lines
 
 

@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.cellar.plan_text import shown_amount, shown_days
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.errors import ConfigurationError
 from monitor.web import words
 from monitor.web.actions import Actions
@@ -67,8 +67,6 @@ class Frame:
             lstrip_blocks=True,
         )
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
-        templates.filters["degrees"] = degrees
-        templates.globals.update(alert_text=alert_text)
         templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)
         return cls(ports, settings, gate, assets, past, Actions(ports), templates, _zone(settings.time_zone))
@@ -98,6 +96,8 @@ class Frame:
             "form_token": form_token,
             "token": lambda: Markup('<input type="hidden" name="form_token" value="{}">').format(form_token),
             "show": show,
+            "say": lambda text: degrees(in_units(text, show.units)),
+            "alert_text": lambda alert: degrees(in_units(alert_text(alert), show.units)),
             "time": lambda time_ms, form="when": _time(show, time_ms, form),
             "said": said,
             "shared": False,
@@ -160,12 +160,12 @@ def alert_text(alert: AlertView) -> str:
     text = alert.message.removeprefix(f"{words.ALERT[alert.kind]}: ")
     if text != alert.message and text[:1].islower():
         text = f"It {text}"
-    return degrees(text)
+    return text
 
 
 def degrees(text: str) -> str:
     """Text of the analysis or the plan with the sign that people read."""
-    return text.replace(" degC", f"{NARROW}°C")
+    return text.replace(" degC", f"{NARROW}°C").replace(" degF", f"{NARROW}°F")
 
 
 def _zone(name: str) -> tzinfo:

@@ -20,8 +20,8 @@ from monitor.batch.sheet import Sheet
 from monitor.errors import ConfigurationError, DeliveryError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.notify.channels import AppriseChannel, Target, channels_of
-from monitor.notify.delivery import CourierPolicy, Post
 from monitor.notify.notice import Notice
+from monitor.notify.post import CourierPolicy, Post
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 

@@ -162,11 +162,14 @@ def until() -> Callable[[Callable[[], bool]], None]:
 def inside(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
     """A factory of daemons in this process, on a clock set by hand; all stopped at the end.
 
-    `inside(broker, at_ms, heard=..., notify=...)` gives one that is started and subscribed.
+    `inside(broker, at_ms, heard=..., notify=...)` gives one that is started and subscribed; `before` gets
+    its store first.
     """
     made: list[Daemon] = []
 
-    def make(broker, at_ms: int, sheet: Sheet | None = None, heard=None, **sections: object) -> Daemon:
+    def make(
+        broker, at_ms: int, sheet: Sheet | None = None, heard=None, before=None, **sections: object
+    ) -> Daemon:
         settings = Settings.model_validate(
             {
                 "mqtt": {"broker": "external", "host": broker.host, "port": broker.port},
@@ -178,12 +181,14 @@ def inside(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
         daemon = Daemon(
             Loaded(settings, None, tmp_path),
             clock=HandClock(at_ms),
-            pace=Pace(tick_s=0.05, changes_s=0.05),
+            pace=Pace(tick_s=0.05, changes_s=0.05, beat_s=0.05),
             heard=heard or (lambda _slug, _said: None),
         )
         made.append(daemon)
         if sheet is not None:
             daemon.store.batches.start(sheet, at_ms=at_ms)
+        if before is not None:
+            before(daemon.store)
         daemon.start()
         assert daemon.subscriber.wait_connected(LIMIT_S)
         return daemon
