@@ -76,6 +76,7 @@ def put_back(copy: Path, target: Path, *, stamp: str) -> Path | None:
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(copy, partial)
         partial.chmod(0o600)
+        _give(partial, target if target.exists() else target.parent)
         with partial.open("rb") as written:
             os.fsync(written.fileno())
         aside = _set_aside(target, stamp)
@@ -135,6 +136,13 @@ def _nobody_has(target: Path) -> None:
             ) from error
     except sqlite3.DatabaseError:
         pass  # damaged: that is what restoring is for
+
+
+def _give(path: Path, like: Path) -> None:
+    """Let root give the file to whom the store belonged: the daemon runs as somebody else."""
+    if os.geteuid() == 0:
+        owner = like.stat()
+        os.chown(path, owner.st_uid, owner.st_gid)
 
 
 def _set_aside(target: Path, stamp: str) -> Path | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -121,6 +122,14 @@ class TestPuttingBack:
         assert put_back(copy, tmp_path / "new" / "carboyd.sqlite", stamp="before") is None
         with SqlStore(StoreOptions(f"sqlite:///{tmp_path}/new/carboyd.sqlite")) as store:
             assert [sheet.slug for sheet in store.batches.listed()] == ["a"]
+
+    @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+    def test_root_gives_the_store_to_whom_it_belonged(self, copy, tmp_path):
+        """The daemon's own user can open what root has put back."""
+        target = tmp_path / "carboyd.sqlite"
+        os.chown(target, 65_534, 65_534)
+        put_back(copy, target, stamp="before")
+        assert (target.stat().st_uid, target.stat().st_mode & 0o777) == (65_534, 0o600)
 
     def test_the_store_is_not_its_own_copy(self, copy, tmp_path):
         """Named by mistake it stays where it is."""
