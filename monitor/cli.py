@@ -16,6 +16,7 @@ EXIT_INPUT: Final = 2
 
 FAMILIES: Final[dict[str, str]] = {
     "run": "run",
+    "work": "work",
     "demo": "demo",
     "status": "status",
     "batch": "batch",
@@ -37,6 +38,7 @@ FAMILIES: Final[dict[str, str]] = {
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",
+    "tune": "tune",
     "density": "gravity",
     "alcohol": "gravity",
     "expect": "gravity",
