@@ -16,6 +16,7 @@ EXIT_INPUT: Final = 2
 
 FAMILIES: Final[dict[str, str]] = {
     "run": "run",
+    "work": "work",
     "demo": "demo",
     "status": "status",
     "batch": "batch",
@@ -29,6 +30,8 @@ FAMILIES: Final[dict[str, str]] = {
     "quarantine": "sensors",
     "calibrate": "calibrate",
     "password": "password",
+    "backup": "backup",
+    "restore": "backup",
     "forward": "forward",
     "export": "records",
     "import": "imports",
@@ -36,6 +39,7 @@ FAMILIES: Final[dict[str, str]] = {
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",
+    "tune": "tune",
     "density": "gravity",
     "alcohol": "gravity",
     "expect": "gravity",
