@@ -56,10 +56,29 @@ class Chronicle:
             self._store.chronicle.keep(self._levels, self._phases)
             self._levels, self._phases = [], []
 
+    def reaches(self, slug: str, at_ms: int) -> bool:
+        """Whether the looks at a batch up to a time are written down."""
+        last_ms = self._store.chronicle.last_level_ms(slug)
+        return last_ms is not None and last_ms >= at_ms
+
     def forget(self, slug: str) -> None:
         """A batch has ended."""
         self._seen.pop(slug, None)
         self._last_ms.pop(slug, None)
+
+
+class NoChronicle(Chronicle):
+    """Where nobody forwards anything: takes in nothing."""
+
+    def look(self, sheet: Sheet, snapshot: Snapshot) -> None:
+        """Nothing."""
+
+    def phase(self, slug: str, change: PhaseChange) -> None:
+        """Nothing."""
+
+    def reaches(self, slug: str, at_ms: int) -> bool:
+        """Nothing is missing."""
+        return True
 
 
 def level_of(sheet: Sheet, snapshot: Snapshot) -> Level:

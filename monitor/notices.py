@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
@@ -15,9 +16,13 @@ from monitor.cellar.shown import UnitSystem, in_units
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertKind, PhaseChange
 from monitor.ferment.pipeline import Snapshot
+from monitor.notify.channels import Channel
+from monitor.notify.delivery import Courier
 from monitor.notify.digest import digest_notice
 from monitor.notify.notice import LONGEST_BODY, Notice, Reason, notice_of
+from monitor.notify.post import Digest
 from monitor.planning import facts_by, level_sg, measured_sg
+from monitor.settings import Settings
 from monitor.store.base import Store
 from monitor.store.values import Delivery
 from monitor.web.course import chart
@@ -95,6 +100,39 @@ class Teller:
         # the link stays whole where the words are long
         words = notice.body[: LONGEST_BODY - len(link) - 2]
         return replace(notice, body=f"{words}\n\n{link}")
+
+
+def courier_for(
+    store: Store,
+    channels: Sequence[Channel],
+    settings: Settings,
+    *,
+    snapshots: Callable[[], Mapping[str, Snapshot]],
+    phases: Callable[[str], Sequence[PhaseChange]],
+    now_ms: Callable[[], int],
+) -> Courier:
+    """The courier of a process that tells, beside those of others where the store is shared."""
+    notify = settings.notify
+    teller = Teller(
+        store,
+        snapshots=snapshots,
+        phases=phases,
+        now_ms=now_ms,
+        units=UnitSystem(settings.display.units),
+        zone=notify.zone,
+        public_url=settings.web.public_url,
+    )
+    return Courier(
+        store,
+        channels,
+        now_ms=now_ms,
+        share=random.random,
+        policy=replace(notify.policy, shared=store.claims.shared),
+        routes=notify.routes,
+        compose=teller.compose,
+        digest=None if notify.daily is None else Digest(notify.daily, teller.digest),
+        picture=teller.picture,
+    )
 
 
 def plan_of(store: Store, sheet: Sheet, snapshot: Snapshot, now_ms: int) -> Plan:

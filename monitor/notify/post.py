@@ -34,6 +34,8 @@ _log = logging.getLogger(__name__)
 _MOST_ASIDES: Final = 8
 _MOST_DUE: Final = 200
 _MOST_PICTURES: Final = 4
+_RESERVED_MS: Final = 60 * MS_PER_SECOND
+"""Longer than any channel takes to answer; if the sender dies meanwhile, another sends it then."""
 _LOOK_MS: Final = 5 * MS_PER_SECOND
 """While something waits to be grouped, look this often: a reminder of a danger may fall due meanwhile."""
 
@@ -83,6 +85,8 @@ class CourierPolicy:
     """How long the first alert of a kind waits for others of the kind, to be told in one notice."""
     tell_others_after: int = 6
     """After so many failures of one notice the other channels are told that this one does not work."""
+    shared: bool = False
+    """Whether couriers of other processes send from the same outbox."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +150,9 @@ class Post:
             self._ready_ms = bundle.ready_ms
             if not bundle.members:
                 break
-            self._send(bundle.members)
+            mine = [one for one in bundle.members if self._reserved(one.delivery)]
+            if mine:
+                self._send(mine)
         if self._digest is not None and going():
             self._send_digest(self._digest)
         while self._asides and going():
@@ -195,6 +201,11 @@ class Post:
         else:
             self._store.outbox.drop(delivery.id, why=str(answer.reason), at_ms=now_ms)
         return False
+
+    def _reserved(self, delivery: Delivery) -> bool:
+        """Whether it is ours to send: of several processes one gets it."""
+        until_ms = self._now_ms() + _RESERVED_MS
+        return not self._policy.shared or self._store.outbox.reserve(delivery, until_ms=until_ms)
 
     def _send(self, members: Sequence[Due]) -> None:
         notices = [
@@ -262,25 +273,31 @@ class Post:
         now_ms, mark = self._now_ms(), f"digest:{self.channel.name}"
         if self._digest_due_ms is not None and now_ms < self._digest_due_ms:
             return
-        turn = turn_of(digest.daily, self._store.changes.mark(mark), now_ms)
-        if turn is Turn.NOW and not self._digest_told(digest, now_ms):
+        seen = self._store.changes.mark(mark)
+        turn = turn_of(digest.daily, seen, now_ms)
+        if turn is Turn.NOW and not self._digest_told(digest, now_ms, mark, seen):
             return
         if turn is not Turn.SAID:
             self._store.changes.set_mark(mark, digest.daily.last_ms(now_ms))
         self._digest_tries = 0
         self._digest_due_ms = digest.daily.next_ms(now_ms)
 
-    def _digest_told(self, digest: Digest, now_ms: int) -> bool:
+    def _digest_told(self, digest: Digest, now_ms: int, mark: str, seen: int) -> bool:
         self._digest_due_ms = None if self._route.quiet is None else self._route.quiet.ends_ms(now_ms)
         if self._digest_due_ms is not None:
             return False
         notice = digest.compose(self._route.batches)
         if notice is None:
             return True
+        # set first where others may send it too: of several processes one moves the mark
+        if self._policy.shared and not self._store.changes.advance(mark, seen, digest.daily.last_ms(now_ms)):
+            return True
         try:
             self.channel.send(notice)
         except DeliveryError as error:
             self._fails(error)
+            if self._policy.shared:
+                self._store.changes.set_mark(mark, seen)
             delay_ms = self._policy.backoff.delay_ms(self._digest_tries, self._share())
             self._digest_due_ms = now_ms + delay_ms
             self._digest_tries += 1

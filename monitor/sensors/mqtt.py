@@ -295,6 +295,9 @@ class Subscriber:
     def _subscribe(self, client: paho.Client) -> None:
         wanted = [*((topic, 1) for topic in self._link.topics), *((t, 0) for t in self._link.call_topics)]
         topics = tuple(topic for topic, _ in wanted)
+        if not wanted:  # it only publishes
+            self._connected.set()
+            return
         if self._link.protocol == "5":
             _, mid = client.subscribe(
                 [(topic, SubscribeOptions(qos, retainHandling=_RETAINED_NEVER)) for topic, qos in wanted]

@@ -10,9 +10,10 @@ from sqlalchemy import Connection, delete, insert, select, update
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.store.changes import SqlChanges
+from monitor.store.claims import hold
 from monitor.store.gate import Gate
 from monitor.store.schema import alert_steps, alerts, batches, deliveries, silences
-from monitor.store.values import AlertMoment, ChangeKind, Occasion, Silence, StoredAlert
+from monitor.store.values import AlertMoment, ChangeKind, Claim, Occasion, Silence, StoredAlert
 from monitor.units import rfc3339_from_ms
 
 
@@ -31,16 +32,24 @@ class SqlAlerts:
         )
 
     def record(
-        self, batch: str, change: AlertChange, *, channels: Sequence[str] = (), now_ms: int
+        self,
+        batch: str,
+        change: AlertChange,
+        *,
+        channels: Sequence[str] = (),
+        now_ms: int,
+        claim: Claim | None = None,
     ) -> StoredAlert | None:
         """Keep what the pipeline said; the alert as it is now, or None where that was known already.
 
         In the same transaction a delivery falls due for each channel, so a change is told if and only if
         it is kept, and saying it again (after a restart, say) tells nobody twice. PENDING is not kept.
+        ClaimLostError where the claim holds no more: who judges the batch now says it.
         """
         if change.state is AlertState.PENDING:
             return None
         with self._gate.writing() as connection:
+            hold(connection, claim)
             firing = change.state is AlertState.FIRING
             made = connection.execute(self._first, _values(batch, change)).rowcount == 1
             if not firing and not made and not self._resolve(connection, batch, change):
@@ -88,9 +97,13 @@ class SqlAlerts:
             self._changes.note(connection, ChangeKind.ACKNOWLEDGED, str(alert_id), at_ms)
             return _alert(connection, alert_id)
 
-    def withdraw(self, alert_id: int, *, at_ms: int, why: str) -> None:
-        """Resolve, telling nobody, an alert that the pipeline knows no more, as after new thresholds."""
+    def withdraw(self, alert_id: int, *, at_ms: int, why: str, claim: Claim | None = None) -> None:
+        """Resolve, telling nobody, an alert that the pipeline knows no more, as after new thresholds.
+
+        NotFoundError, and ClaimLostError where the claim holds no more.
+        """
         with self._gate.writing() as connection:
+            hold(connection, claim)
             _alert(connection, alert_id)
             ended = connection.execute(
                 update(alerts)

@@ -219,11 +219,51 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class StoredStanding:
-    """Where a batch stood at the last look; the store does not look inside the document."""
+    """Where a batch stood at the last look; the store does not look inside the documents."""
 
     batch: str
     at_ms: int
     document: dict[str, Any]
+    """For people and programs: what goes out over MQTT."""
+    told: dict[str, Any] | None = None
+    """For another process of ours: the snapshot with its evidence, and the phases."""
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """The right of one member to judge one batch; `epoch` grows each time the batch changes hands."""
+
+    batch: str
+    member: str
+    epoch: int
+
+
+@dataclass(frozen=True, slots=True)
+class Roll:
+    """Who judges at this moment."""
+
+    members: int
+    """Members whose lease runs."""
+    batches: int
+    """Batches to be judged."""
+    held: tuple[Claim, ...]
+    """What the member that asks holds, in order of the batches' names."""
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A pipeline as it stood once it had taken in so much; the store does not look inside the body."""
+
+    batch: str
+    digest: str
+    """Of everything that must be the same for the body to be of use."""
+    position: int
+    """Readings up to this one had been taken in."""
+    entries: int
+    """Journal entries taken in."""
+    samples: int
+    """Hand samples taken in."""
+    body: bytes
 
 
 @dataclass(frozen=True, slots=True)
