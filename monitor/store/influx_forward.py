@@ -80,6 +80,11 @@ class Forwarder:
         self._thread: threading.Thread | None = None
 
     @property
+    def target(self) -> str:
+        """Server and bucket, as positions are kept under."""
+        return self._server.target
+
+    @property
     def trouble(self) -> str:
         """Why nothing is accepted now; empty while all is well."""
         return self._trouble
