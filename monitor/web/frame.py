@@ -26,7 +26,7 @@ from monitor.web.actions import Actions
 from monitor.web.assets import Assets
 from monitor.web.drawing import curve_points
 from monitor.web.forms import Form
-from monitor.web.gather import Standing, standing
+from monitor.web.gather import Standing, standing, unseen
 from monitor.web.history import Past
 from monitor.web.options import WebSettings
 from monitor.web.ports import Ports
@@ -87,6 +87,9 @@ class Frame:
         show = self.show(request)
         form_token = self.gate.form_token(visitor)
         said = unquote(request.cookies.get(SAID_COOKIE, ""))
+        if "waiting" not in context:
+            # every page of the maker's says how many alerts nobody has seen
+            context["waiting"] = unseen(self.ports) if visitor.signed_in else 0
         everything = {
             "request": request,
             "path": request.url.path,
@@ -101,7 +104,6 @@ class Frame:
             "time": lambda time_ms, form="when": _time(show, time_ms, form),
             "said": said,
             "shared": False,
-            "waiting": 0,
             "seen": request.scope["seen"],
             "events": "/events" if visitor.signed_in else "",
             **context,
@@ -117,7 +119,7 @@ class Frame:
 
     def fault(self, request: Request, problem: Problem) -> HTMLResponse:
         """A page that says what went wrong."""
-        answer = self.page(request, "fault.html", status=int(problem.status), problem=problem)
+        answer = self.page(request, "fault.html", status=int(problem.status), problem=problem, waiting=0)
         for name, value in problem.headers().items():
             answer.headers.setdefault(name, value)
         return answer
