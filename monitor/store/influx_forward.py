@@ -219,6 +219,10 @@ class Forwarder:
                     said = str(error)
                     _log.error("forwarding waits for the store: %s", said)
                 rest_s = self._policy.rest_s
+            except Exception:  # noqa: BLE001  the outermost frame of the thread
+                # a fault of ours must not end the thread; it is said again with every try
+                _log.exception("forwarding failed")
+                rest_s = self._policy.longest_wait_s
             with self._news:
                 self._news.wait_for(lambda: self._stopping, timeout=rest_s)
 
