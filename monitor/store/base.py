@@ -364,10 +364,20 @@ class Forwarding(Protocol):
         """What was accepted last of each feed; 0 before the first."""
         ...
 
+    def mine(self, target: str) -> bool:
+        """Whether this process is the one that forwards there; on a server one at a time is."""
+        ...
+
     def accepted(
-        self, target: str, upto: Mapping[Feed, int], refused: Sequence[SetAside] = (), *, at_ms: int
-    ) -> None:
-        """Move on, with what was set aside on the way, in one transaction."""
+        self,
+        target: str,
+        upto: Mapping[Feed, int],
+        refused: Sequence[SetAside] = (),
+        *,
+        at_ms: int,
+        since: Mapping[Feed, int] | None = None,
+    ) -> bool:
+        """Move on, in one transaction; with `since` only where the positions are still those."""
         ...
 
     def failed(self, target: str, trouble: str, *, at_ms: int) -> None:

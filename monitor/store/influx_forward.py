@@ -106,6 +106,8 @@ class Forwarder:
     def step(self) -> float:
         """Forward one batch and say how many seconds to rest; 0 where more waits. StoreError."""
         target = self._server.target
+        if not self._store.forwarding.mine(target):
+            return self._policy.rest_s
         upto = self._store.forwarding.positions(target)
         wait_s = self._send_again(target, upto[Feed.READINGS])
         if wait_s is not None:
@@ -121,12 +123,15 @@ class Forwarder:
             self._limit = self._policy.fewest_lines
             return self._failed(Answer(Verdict.AWAY, f"everything is refused: {sent.refused[0][1]}"))
         now_ms = self._now_ms()
-        self._store.forwarding.accepted(
+        moved = self._store.forwarding.accepted(
             target,
             {line.feed: line.position for line in lines},
             [SetAside(line.feed, line.position, line.text, reason, now_ms) for line, reason in sent.refused],
             at_ms=now_ms,
+            since=upto,
         )
+        if not moved:
+            return 0.0  # somebody asked for everything again meanwhile
         for line, reason in sent.refused:
             _log.warning("%s set one line aside: %s: %s", target, reason, line.text)
         self._worked()
