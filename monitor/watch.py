@@ -87,6 +87,7 @@ class Watch:
         self._reached: int | None = None
         self._shown: dict[str, Snapshot] = {}
         self._phases: dict[str, Sequence[PhaseChange]] = {}
+        self._remembered: dict[str, StoredStanding] = {}
 
     @property
     def snapshots(self) -> Mapping[str, Snapshot]:
@@ -120,7 +121,7 @@ class Watch:
         self._owners = self._store.batches.owners()
         self._reached = self._store.readings.position() if self._policy.shared else None
         self._batches, self._waiting = {}, {}
-        self._shown, self._phases = {}, {}
+        self._shown, self._phases, self._remembered = {}, {}, {}
 
     def remember(self) -> None:
         """Show where each open batch stood when it was told last, until it is opened."""
@@ -128,6 +129,7 @@ class Watch:
             told = None if standing.told is None else from_plain(standing.told)
             if told is not None:
                 self._shown[standing.batch], self._phases[standing.batch] = told.snapshot, told.phases
+                self._remembered[standing.batch] = standing
 
     def hold(self, claims: Mapping[str, Claim | None]) -> None:
         """Watch these from now on; `open_next` opens them, and until then what comes waits in the store."""
@@ -222,7 +224,7 @@ class Watch:
         return len(due)
 
     def announce(self) -> None:
-        """Tell the hub of every open batch, after each new connection to the broker and at the hub's birth."""
+        """Tell the hub of all open batches, after each new connection to the broker and at a hub's birth."""
         self._out.announce_all()
 
     def catch_up(self, now_ms: int) -> bool:
@@ -417,9 +419,11 @@ class Watch:
             self._shown[slug], self._phases[slug] = snapshot, watched.phases
             document = standing_document(watched.sheet, snapshot)
             self._out.say(slug, "state", document)
-            fresh.append(StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases)))
-            if watched.claim is not None:
-                claims.append(watched.claim)
+            stands = StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases))
+            if stands != self._remembered.pop(slug, None):  # at a start most are there already
+                fresh.append(stands)
+                if watched.claim is not None:
+                    claims.append(watched.claim)
             self._touched(slug)
         if fresh:
             self._store.standings.put(fresh, claims=claims)
