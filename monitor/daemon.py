@@ -35,6 +35,7 @@ from monitor.shift import HEARD_MARK, Shift
 from monitor.store.gate import StoreOptions
 from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
+from monitor.thinning import Thinning
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.vitals import Pulse
 from monitor.watch import Watch, WatchPolicy
@@ -97,6 +98,7 @@ class Daemon:
         self._failure: BaseException | None = None
         self._connected_before = False
         self._judged = 0
+        self._turns = 0
         self._channels = channels_of(
             [
                 Target(channel.name, channel.url.get_secret_value(), channel.pictures)
@@ -145,6 +147,12 @@ class Daemon:
         )
         self.shift = Shift(self.store, self.watch) if shared else None
         self.forwarder = None if target is None else self._forwarder(target)
+        self._thinning = Thinning(
+            self.store,
+            settings.store.retention,
+            None if target is None else target.name,
+            self.clock.now_ms,
+        )
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
         self._intake = Intake(self.store, decoder, self.subscriber)
@@ -199,6 +207,7 @@ class Daemon:
             self.shift.stop()
         if self.forwarder is not None:
             self.forwarder.stop(1.0)
+        self._thinning.stop(1.0)
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
@@ -259,6 +268,11 @@ class Daemon:
         return self._judged
 
     @property
+    def turns(self) -> int:
+        """How often the worker has come round; it stands still where the worker hangs."""
+        return self._turns
+
+    @property
     def snapshots(self) -> Mapping[str, Snapshot]:
         """Where each open batch stands, whoever judges it."""
         return self.watch.snapshots if self._onlooker is None else self._onlooker.snapshots
@@ -288,6 +302,7 @@ class Daemon:
         for chore in sorted(self._chores.take()):
             self._do(chore)
         self._do("judge")
+        self._turns += 1
 
     def _drain(self) -> None:
         deadline = time.monotonic() + DRAIN_S
@@ -318,6 +333,7 @@ class Daemon:
                 if self._stopping.wait(delay_s):
                     return  # stopping: they are unacknowledged, and come again
                 delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
+                self._turns += 1  # it waits for the store, which no restart of ours would mend
         if self.shift is None:
             self.watch.admit(readings, self.clock.now_ms())
         self._judged += len(arrivals)
@@ -350,6 +366,7 @@ class Daemon:
                 self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
                 self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
                 self.store.tidy()
+                self._thinning.begin()
                 if self._onlooker is not None:
                     self._onlooker.forget_all_but(
                         {sheet.slug for sheet in self.store.batches.listed(only_open=True)}

@@ -40,6 +40,7 @@ from monitor.sensors.mapping import (
     ObjectMapping,
 )
 from monitor.sensors.payload import NATIVE_TOPICS
+from monitor.store.retention import RetentionPolicy
 from monitor.units import MS_PER_MINUTE, Quantity
 from monitor.web.options import DEFAULT_PORT, WebSettings
 
@@ -191,6 +192,13 @@ class StoreSettings(Section):
 
     url: SecretStr | None = None
     quarantine_rows: int = Field(1_000, ge=10, le=1_000_000)
+    keep_raw_days: int | None = Field(None, ge=1, le=36_500)
+    keep_raw_days_of_ended: int | None = Field(None, ge=1, le=36_500)
+
+    @property
+    def retention(self) -> RetentionPolicy:
+        """What becomes of raw readings."""
+        return RetentionPolicy(self.keep_raw_days, self.keep_raw_days_of_ended)
 
 
 TimeOfDay = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]

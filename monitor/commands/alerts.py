@@ -34,7 +34,13 @@ from monitor.units import rfc3339_from_ms
 @click.option("--all", "everything", is_flag=True, help="Also what is over.")
 @click.option("--batch", help="Only this batch.")
 def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: str | None) -> None:
-    """List what fires now, the newest first, with its number."""
+    """List what fires now, the newest first, with its number.
+
+    \b
+    Examples:
+      carboyd alerts                    what fires, and which silences hold
+      carboyd alerts --all --batch porch
+    """
     loaded = load(config)
     units = UnitSystem(loaded.settings.display.units)
     with SqlStore(store_options(loaded)) as store:
@@ -78,6 +84,12 @@ def silence_command(
     """Hold notices back for a time. They are still recorded, and the silence ends by itself.
 
     A danger is told all the same, unless --alert names its kind.
+
+    \b
+    Examples:
+      carboyd silence --for 8h                      everything, for the night
+      carboyd silence --for 2d --batch porch --alert temperature_low
+      carboyd silence --end 3                       number 3, now
     """
     if (span is None) == (number is None):
         raise InputError("either a length or a number", hint="--for 8h begins a silence, --end 3 ends one")
@@ -106,6 +118,11 @@ def notice_command(config: Path | None, channel: str | None, digest: bool) -> No
     """Send a test notice to every channel, at once, and say what became of it.
 
     Status 1 where a channel did not accept it. Quiet hours and silences do not count.
+
+    \b
+    Examples:
+      carboyd notice                    does every channel work?
+      carboyd notice --channel phone --digest
     """
     loaded = load(config)
     targets = [

@@ -25,6 +25,7 @@ from monitor.store.opening import bring_up_to_date, check_soundness
 from monitor.store.outbox import SqlOutbox
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.readings import SqlReadings
+from monitor.store.retention import SqlRetention
 from monitor.store.shares import SqlShares
 from monitor.store.standings import SqlStandings
 
@@ -61,6 +62,7 @@ class SqlStore:
         self.checkpoints = SqlCheckpoints(self._gate)
         self.chronicle = SqlChronicle(self._gate)
         self.forwarding = SqlForwarding(self._gate)
+        self.retention = SqlRetention(self._gate)
 
     def __enter__(self) -> SqlStore:
         """The store itself; it is closed at the end of the block."""

@@ -26,13 +26,14 @@ from monitor.web.actions import Actions
 from monitor.web.assets import Assets
 from monitor.web.drawing import curve_points
 from monitor.web.forms import Form
-from monitor.web.gather import Standing, standing
+from monitor.web.gather import Standing, standing, unseen
 from monitor.web.history import Past
 from monitor.web.options import WebSettings
 from monitor.web.ports import Ports
 from monitor.web.problem import Problem
 from monitor.web.show import NARROW, Show
 from monitor.web.signin import Gate, Visitor
+from monitor.web.tuning import Trials
 from monitor.web.view import AlertView
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
@@ -52,6 +53,7 @@ class Frame:
     gate: Gate
     assets: Assets
     past: Past
+    trials: Trials
     actions: Actions
     templates: Environment
     zone: tzinfo
@@ -69,7 +71,9 @@ class Frame:
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
         templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)
-        return cls(ports, settings, gate, assets, past, Actions(ports), templates, _zone(settings.time_zone))
+        trials = Trials(ports.store, ports.analysis)
+        zone = _zone(settings.time_zone)
+        return cls(ports, settings, gate, assets, past, trials, Actions(ports), templates, zone)
 
     def show(self, request: Request) -> Show:
         """How this reader wants numbers and times."""
@@ -87,6 +91,9 @@ class Frame:
         show = self.show(request)
         form_token = self.gate.form_token(visitor)
         said = unquote(request.cookies.get(SAID_COOKIE, ""))
+        if "waiting" not in context:
+            # every page of the maker's says how many alerts nobody has seen
+            context["waiting"] = unseen(self.ports) if visitor.signed_in else 0
         everything = {
             "request": request,
             "path": request.url.path,
@@ -101,7 +108,6 @@ class Frame:
             "time": lambda time_ms, form="when": _time(show, time_ms, form),
             "said": said,
             "shared": False,
-            "waiting": 0,
             "seen": request.scope["seen"],
             "events": "/events" if visitor.signed_in else "",
             **context,
@@ -117,7 +123,7 @@ class Frame:
 
     def fault(self, request: Request, problem: Problem) -> HTMLResponse:
         """A page that says what went wrong."""
-        answer = self.page(request, "fault.html", status=int(problem.status), problem=problem)
+        answer = self.page(request, "fault.html", status=int(problem.status), problem=problem, waiting=0)
         for name, value in problem.headers().items():
             answer.headers.setdefault(name, value)
         return answer

@@ -19,7 +19,7 @@ from monitor.ferment.event import JournalEntry
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
 from monitor.must.alcohol import attenuation
-from monitor.store.values import Heard, Silence, StoredAlert
+from monitor.store.values import FiringCount, Heard, Silence, StoredAlert
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 from monitor.web import words
 from monitor.web.course import Believed, believed, small_curve
@@ -132,6 +132,17 @@ def alert_views(
     views = [_alert(one, names.get(one.batch, one.batch), silences) for one in found]
     order = list(words.SEVERITY)
     return tuple(sorted(views, key=lambda one: (not one.is_open, order.index(one.severity), -one.fired_ms)))
+
+
+def unseen(ports: Ports) -> int:
+    """How many open alerts nobody has seen or hushed."""
+    silences = ports.store.alerts.silences(ports.now_ms())
+    return sum(one.unseen for one in ports.store.alerts.firing() if not hushed(one, silences))
+
+
+def hushed(one: FiringCount, silences: Sequence[Silence]) -> bool:
+    """Whether somebody asked for quiet about these alerts."""
+    return any(quiet.batch in (None, one.batch) and quiet.kind in (None, one.kind) for quiet in silences)
 
 
 def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> AlertView:

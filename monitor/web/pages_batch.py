@@ -169,7 +169,6 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
         "sensors": sensor_views(ports, sensors),
         "shares": ports.store.shares.listed(sheet.slug),
         "new_share": None,
-        "waiting": waiting((batch,)),
         "here": "/",
         **_plan(frame, stands, batch, show),
     }
@@ -222,11 +221,6 @@ def midnight_ms(show: Show, time_ms: int) -> int:
 
 
 _MIDNIGHT: Final[dict[str, Any]] = {"hour": 0, "minute": 0, "second": 0, "microsecond": 0}
-
-
-def waiting(batches: tuple[BatchView, ...]) -> int:
-    """How many alerts nobody has seen."""
-    return sum(alert.is_open and not alert.is_heard for batch in batches for alert in batch.alerts)
 
 
 def headline(batches: Sequence[Placed]) -> str:

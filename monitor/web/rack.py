@@ -15,6 +15,7 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import Phase, Severity
 from monitor.ferment.pipeline import Snapshot
 from monitor.store.values import FiringCount, Silence
+from monitor.web.gather import hushed
 from monitor.web.ports import Ports
 from monitor.web.view import NEED_ORDER, Need
 
@@ -93,7 +94,7 @@ def in_order(
 def _placed(
     sheet: Sheet, snapshot: Snapshot | None, firing: Sequence[FiringCount], silences: Sequence[Silence]
 ) -> Placed:
-    waiting = [one for one in firing if one.unseen and not _hushed(one, silences)]
+    waiting = [one for one in firing if one.unseen and not hushed(one, silences)]
     need = Need.QUIET
     if any(one.severity is not Severity.NOTE for one in waiting):
         need = Need.NOW
@@ -104,10 +105,4 @@ def _placed(
         need,
         any(one.severity is Severity.DANGER for one in firing),
         sum(one.unseen for one in waiting),
-    )
-
-
-def _hushed(one: FiringCount, silences: Sequence[Silence]) -> bool:
-    return any(
-        silence.batch in (None, one.batch) and silence.kind in (None, one.kind) for silence in silences
     )
