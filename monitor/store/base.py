@@ -16,15 +16,15 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
-from monitor.store.judging import Checkpoints, Claims, Standings
+from monitor.store.judging import Changes, Checkpoints, Claims, Standings
 from monitor.store.values import (
     AlertStep,
-    Change,
     Claim,
     Committed,
     Delivery,
     FaultCount,
     Feed,
+    FiringCount,
     ForwardState,
     Heard,
     Level,
@@ -176,6 +176,10 @@ class Alerts(Protocol):
         """Alerts, the newest first."""
         ...
 
+    def firing(self) -> list[FiringCount]:
+        """What fires in each batch, counted by kind and severity."""
+        ...
+
     def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:
         """Someone has seen it; the first time stays. NotFoundError."""
         ...
@@ -302,30 +306,6 @@ class Shares(Protocol):
 
     def revoke(self, share_id: int, *, at_ms: int) -> None:
         """Take a link back; NotFoundError."""
-        ...
-
-
-class Changes(Protocol):
-    """What other processes changed, and named marks."""
-
-    def position(self) -> int:
-        """The number of the newest change."""
-        ...
-
-    def since(self, position: int, limit: int = 500) -> list[Change]:
-        """Changes after a position, oldest first."""
-        ...
-
-    def mark(self, name: str) -> int:
-        """A remembered position; 0 at first."""
-        ...
-
-    def set_mark(self, name: str, position: int) -> None:
-        """Remember a position."""
-        ...
-
-    def advance(self, name: str, seen: int, position: int) -> bool:
-        """Move a mark on from where it was seen; False where another has moved it since."""
         ...
 
 
