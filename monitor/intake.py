@@ -12,8 +12,7 @@ from monitor.errors import PayloadError
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import time_plausible
 from monitor.sensors.arrivals import Arrival
-from monitor.sensors.calibration import Calibration
-from monitor.sensors.intake import POSSIBLE
+from monitor.sensors.calibration import Calibration, derived_gravity
 from monitor.sensors.payload import Decoder
 from monitor.store.base import Store
 from monitor.store.values import Refused
@@ -102,24 +101,13 @@ class Intake:
                 self._refuse(arrival, _not_by_hand(reading.sensor), refused)
                 continue
             readings.append(reading)
-            if reading.quantity is Quantity.ANGLE:
-                derived = self.gravity_of(reading)
-                if derived is not None:
-                    readings.append(derived)
+            derived = self.gravity_of(reading)
+            if derived is not None:
+                readings.append(derived)
 
     def gravity_of(self, angle: Reading) -> Reading | None:
         """The gravity that an angle stands for; None without a calibration valid for its time."""
-        valid: Calibration | None = None
-        for calibration in self._calibrations.get(angle.sensor, ()):
-            if calibration.valid_from_ms <= angle.time_ms:
-                valid = calibration
-        if valid is None:
-            return None
-        low_sg, high_sg = POSSIBLE[Quantity.GRAVITY]
-        gravity_sg = valid.gravity_sg(angle.value)
-        if not low_sg <= gravity_sg <= high_sg:
-            return None  # far outside what was calibrated a polynomial says anything; the angle is kept
-        return replace(angle, quantity=Quantity.GRAVITY, value=gravity_sg)
+        return derived_gravity(angle, self._calibrations.get(angle.sensor, ()))
 
     def _refuse(self, arrival: Arrival, error: PayloadError, refused: list[Refused]) -> None:
         refused.append(

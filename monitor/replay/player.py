@@ -6,8 +6,37 @@ from collections.abc import Iterator
 from typing import Protocol
 
 from monitor.ferment.emission import Emission
-from monitor.ferment.event import Event, Tick
-from monitor.replay.recording import Recording, RowFaults
+from monitor.ferment.event import Event, JournalEntry, Reading, Tick
+from monitor.ferment.premise import Premise
+from monitor.replay.recording import RowFaults
+
+
+class Recorded(Protocol):
+    """One ferment as it was measured, whatever it was kept as."""
+
+    @property
+    def name(self) -> str:
+        """Of the folder or file."""
+        ...
+
+    @property
+    def title(self) -> str:
+        """As its maker calls it."""
+        ...
+
+    @property
+    def premise(self) -> Premise:
+        """What was known before the first reading."""
+        ...
+
+    @property
+    def journal(self) -> tuple[JournalEntry, ...]:
+        """In order of entry."""
+        ...
+
+    def readings(self, faults: RowFaults | None = None) -> Iterator[Reading]:
+        """In order of arrival; what cannot be understood is noted."""
+        ...
 
 
 class Steps(Protocol):
@@ -18,7 +47,7 @@ class Steps(Protocol):
         ...
 
 
-def events_of(recording: Recording, faults: RowFaults | None = None) -> Iterator[Event]:
+def events_of(recording: Recorded, faults: RowFaults | None = None) -> Iterator[Event]:
     """Readings and journal entries in the order in which they became known, then one closing tick.
 
     The replay ends with the arrival of the last row: what the journal holds after it is not played.
@@ -38,7 +67,7 @@ def events_of(recording: Recording, faults: RowFaults | None = None) -> Iterator
         yield Tick(last_ms + 1)
 
 
-def play(recording: Recording, pipeline: Steps, faults: RowFaults | None = None) -> Iterator[Emission]:
+def play(recording: Recorded, pipeline: Steps, faults: RowFaults | None = None) -> Iterator[Emission]:
     """Everything the pipeline says of a recording, in order of recorded time."""
     for event in events_of(recording, faults):
         yield from pipeline.step(event)

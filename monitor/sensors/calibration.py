@@ -10,14 +10,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.errors import CalibrationError, PayloadError, QuantityError
-from monitor.sensors.intake import intake
+from monitor.ferment.event import Reading
+from monitor.sensors.intake import POSSIBLE, intake
 from monitor.units import Quantity
 
 DEGREES: Final = (1, 2, 3)
@@ -127,6 +128,27 @@ class Calibration:
         if not found.coefficients or not low < high or not all(map(math.isfinite, numbers)):
             raise CalibrationError("not a stored calibration: its numbers make no curve")
         return found
+
+
+def derived_gravity(reading: Reading, calibrations: Iterable[Calibration]) -> Reading | None:
+    """The gravity that an angle stands for, as a reading of its own.
+
+    `calibrations` are the sensor's, in order of validity. None for what is no angle, where none is valid yet,
+    and far outside of what was calibrated, where a polynomial says anything.
+    """
+    if reading.quantity is not Quantity.ANGLE:
+        return None
+    valid: Calibration | None = None
+    for calibration in calibrations:
+        if calibration.valid_from_ms <= reading.time_ms:
+            valid = calibration
+    if valid is None:
+        return None
+    low_sg, high_sg = POSSIBLE[Quantity.GRAVITY]
+    gravity_sg = valid.gravity_sg(reading.value)
+    if not low_sg <= gravity_sg <= high_sg:
+        return None
+    return replace(reading, quantity=Quantity.GRAVITY, value=gravity_sg)
 
 
 def fit_calibration(

@@ -29,6 +29,9 @@ class Link:
     client_id: str
     """Fixed and its own: two clients with one identifier throw each other out."""
     topics: tuple[str, ...]
+    """Where readings come in; none for a connection that only publishes."""
+    call_topics: tuple[str, ...] = ()
+    """Where others call: listened to at QoS 0, handed on at once, not stored; no wildcards."""
     username: str | None = None
     password: str | None = None
     tls: Tls | None = None
@@ -40,6 +43,7 @@ class Link:
     """Most unacknowledged messages that the broker may have under way (MQTT 5)."""
     queue_size: int = 4_000
     availability_topic: str = "carboyd/daemon/availability"
+    """Empty: nobody is told whether this client is there."""
     will_delay_s: int = 5
     connect_timeout_s: float = 3.0
     full_wait_s: float = 2.0

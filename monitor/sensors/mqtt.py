@@ -54,12 +54,17 @@ class Subscriber:
         now_ms: Callable[[], int],
         jitter: Callable[[], float] = random.random,
         monotonic_s: Callable[[], float] = time.monotonic,
+        called: Callable[[str, bytes], None] = lambda _topic, _payload: None,
     ) -> None:
-        """Connects nothing before `start`; raises ConfigurationError for certificates that cannot be used."""
+        """Connects nothing before `start`; raises ConfigurationError for certificates that cannot be used.
+
+        `called` gets what comes on the link's call topics, in the network thread: it must not wait.
+        """
         self._link = link
         self._now_ms = now_ms
         self._jitter = jitter
         self._monotonic_s = monotonic_s
+        self._called = called
         self._arrivals = Arrivals(link.queue_size)
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -106,7 +111,7 @@ class Subscriber:
         """
         self._stopping = True
         deadline_s = self._monotonic_s() + timeout_s
-        if self._client.is_connected():
+        if self._link.availability_topic and self._client.is_connected():
             farewell = self._client.publish(self._link.availability_topic, OFFLINE, qos=1, retain=True)
             try:
                 farewell.wait_for_publish(timeout_s / 2.0)
@@ -224,10 +229,13 @@ class Subscriber:
             client.username_pw_set(link.username, link.password)
         if link.tls is not None:
             client.tls_set_context(tls_context(link.tls))
-        delay = (
-            _properties(PacketTypes.WILLMESSAGE, WillDelayInterval=link.will_delay_s) if version5 else None
-        )
-        client.will_set(link.availability_topic, OFFLINE, qos=1, retain=True, properties=delay)
+        if link.availability_topic:
+            delay = (
+                _properties(PacketTypes.WILLMESSAGE, WillDelayInterval=link.will_delay_s)
+                if version5
+                else None
+            )
+            client.will_set(link.availability_topic, OFFLINE, qos=1, retain=True, properties=delay)
         # before connecting: a resumed session's messages follow the CONNACK at once
         client.on_pre_connect = self._guarded(self._on_pre_connect)
         client.on_connect = self._guarded(self._on_connect)
@@ -275,7 +283,8 @@ class Subscriber:
         self._deaf = self._overflowed = self._on_purpose = False
         self._trouble = ""
         self._subscribe(client)
-        client.publish(self._link.availability_topic, ONLINE, qos=1, retain=True)
+        if self._link.availability_topic:
+            client.publish(self._link.availability_topic, ONLINE, qos=1, retain=True)
         logger.info(
             "connected to %s:%d, session %s",
             self._link.host,
@@ -284,12 +293,17 @@ class Subscriber:
         )
 
     def _subscribe(self, client: paho.Client) -> None:
-        topics = self._link.topics
+        wanted = [*((topic, 1) for topic in self._link.topics), *((t, 0) for t in self._link.call_topics)]
+        topics = tuple(topic for topic, _ in wanted)
+        if not wanted:  # it only publishes
+            self._connected.set()
+            return
         if self._link.protocol == "5":
-            options = SubscribeOptions(qos=1, retainHandling=_RETAINED_NEVER)
-            _, mid = client.subscribe([(topic, options) for topic in topics])
+            _, mid = client.subscribe(
+                [(topic, SubscribeOptions(qos, retainHandling=_RETAINED_NEVER)) for topic, qos in wanted]
+            )
         else:
-            _, mid = client.subscribe([(topic, 1) for topic in topics])
+            _, mid = client.subscribe(wanted)
         if mid is not None:
             self._asked = {mid: topics}
 
@@ -356,6 +370,11 @@ class Subscriber:
         if self._deaf:
             return
         topic, payload, mid = message.topic, bytes(message.payload), message.mid
+        if topic in self._link.call_topics:
+            if message.qos:  # another subscription covers the topic too
+                self._client.ack(mid, message.qos)
+            self._called(topic, payload)
+            return
         token = 0
         if message.qos:
             token = self._arrivals.token(mid)

@@ -16,11 +16,14 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
+from monitor.store.base_history import Chronicle, Forwarding
+from monitor.store.judging import Changes, Checkpoints, Claims, Standings
 from monitor.store.values import (
-    Change,
+    Claim,
     Committed,
     Delivery,
     FaultCount,
+    FiringCount,
     Heard,
     Quarantined,
     Refused,
@@ -29,7 +32,6 @@ from monitor.store.values import (
     Silence,
     StoredAlert,
     StoredCalibration,
-    StoredStanding,
     Thinned,
 )
 from monitor.units import Quantity
@@ -74,12 +76,16 @@ class Readings(Protocol):
         """The next readings of all sensors by position."""
         ...
 
+    def position(self) -> int:
+        """The position of the newest reading; 0 where there is none."""
+        ...
+
     def thinned(self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int, buckets: int) -> Thinned:
         """Least, mean and greatest sound value of each of `buckets` stretches; the end is not included."""
         ...
 
-    def heard(self) -> list[Heard]:
-        """Every quantity of every sensor with what came last."""
+    def heard(self, sensors: Iterable[str] | None = None) -> list[Heard]:
+        """Every quantity of every sensor, or of these, with what came last."""
         ...
 
     def unassigned(self) -> list[Heard]:
@@ -126,8 +132,14 @@ class Batches(Protocol):
         """All readings of a batch in order of arrival."""
         ...
 
-    def events(self, slug: str) -> Iterator[Reading | JournalEntry]:
-        """Readings and journal of a batch in order of arrival, to rebuild a pipeline from."""
+    def events(
+        self, slug: str, *, after: int = 0, entries: int = 0, samples: int = 0
+    ) -> Iterator[Reading | JournalEntry]:
+        """Readings and journal of a batch in order of arrival, to rebuild a pipeline from.
+
+        With readings after a position only, and without the first entries and hand samples, they are what
+        a pipeline lacks that has taken in so much.
+        """
         ...
 
 
@@ -135,9 +147,18 @@ class Alerts(Protocol):
     """Alerts and silences. (batch, kind, subject, fired_ms) names one alert for ever."""
 
     def record(
-        self, batch: str, change: AlertChange, *, channels: Sequence[str] = (), now_ms: int
+        self,
+        batch: str,
+        change: AlertChange,
+        *,
+        channels: Sequence[str] = (),
+        now_ms: int,
+        claim: Claim | None = None,
     ) -> StoredAlert | None:
-        """Keep a change and, with it, a delivery for each channel; None where it was known already."""
+        """Keep a change and, with it, a delivery for each channel; None where it was known already.
+
+        ClaimLostError, and nothing kept, where the claim that is given holds no more.
+        """
         ...
 
     def get(self, alert_id: int) -> StoredAlert:
@@ -150,12 +171,16 @@ class Alerts(Protocol):
         """Alerts, the newest first."""
         ...
 
+    def firing(self) -> list[FiringCount]:
+        """What fires in each batch, counted by kind and severity."""
+        ...
+
     def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:
         """Someone has seen it; the first time stays. NotFoundError."""
         ...
 
-    def withdraw(self, alert_id: int, *, at_ms: int, why: str) -> None:
-        """Resolve an alert that the pipeline knows no more; nobody is told. NotFoundError."""
+    def withdraw(self, alert_id: int, *, at_ms: int, why: str, claim: Claim | None = None) -> None:
+        """Resolve an alert that the pipeline knows no more; nobody is told. NotFoundError, ClaimLostError."""
         ...
 
     def silence(
@@ -185,6 +210,10 @@ class Alerts(Protocol):
 
 class Outbox(Protocol):
     """Deliveries of notices: each is open until it is sent or dropped."""
+
+    def reserve(self, delivery: Delivery, *, until_ms: int) -> bool:
+        """Keep an open delivery from others until a time; False where another was quicker."""
+        ...
 
     def due(self, now_ms: int, *, channel: str | None = None, limit: int = 50) -> list[Delivery]:
         """Open deliveries that are due, of one channel or of all, the longest due first."""
@@ -275,42 +304,6 @@ class Shares(Protocol):
         ...
 
 
-class Changes(Protocol):
-    """What other processes changed, and named marks."""
-
-    def position(self) -> int:
-        """The number of the newest change."""
-        ...
-
-    def since(self, position: int, limit: int = 500) -> list[Change]:
-        """Changes after a position, oldest first."""
-        ...
-
-    def mark(self, name: str) -> int:
-        """A remembered position; 0 at first."""
-        ...
-
-    def set_mark(self, name: str, position: int) -> None:
-        """Remember a position."""
-        ...
-
-
-class Standings(Protocol):
-    """Where each open batch stood at the last look."""
-
-    def put(self, fresh: Sequence[StoredStanding]) -> None:
-        """Keep these in place of what was there; an unknown batch keeps nothing."""
-        ...
-
-    def drop(self, batch: str) -> None:
-        """Forget where a batch stood."""
-        ...
-
-    def listed(self) -> list[StoredStanding]:
-        """All of them, in order of the batches' names."""
-        ...
-
-
 class Store(Protocol):
     """Everything that carboyd keeps."""
 
@@ -339,7 +332,19 @@ class Store(Protocol):
     def standings(self) -> Standings: ...
 
     @property
+    def claims(self) -> Claims: ...
+
+    @property
+    def checkpoints(self) -> Checkpoints: ...
+
+    @property
     def changes(self) -> Changes: ...
+
+    @property
+    def chronicle(self) -> Chronicle: ...
+
+    @property
+    def forwarding(self) -> Forwarding: ...
 
     def tidy(self) -> None:
         """Work for a quiet moment; safe at any time."""
