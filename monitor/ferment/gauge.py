@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.ferment import history, noise, offset, outlook, tail, terminal, warmth, window
+from monitor.ferment import history, noise, offset, outlook, precedent, tail, terminal, warmth, window
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
@@ -170,19 +170,20 @@ class Gauge:
             window.line(recent.since(-span), self._noise, extra[recent.hours >= -span], coefficient)
             for span in (24.0, 48.0, 96.0, 168.0)
         )
+        ahead = self._yet_to_fall(left, recent, extra, expected, course, end - epoch, bare, two)
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv
         made = simple_abv(1.0 + opening.start_points / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
-        ahead = outlook.foresee(
+        view = outlook.foresee(
             outlook.Standing(
                 level=left.level_points,
                 start=course.start_points,
                 expected=expected[0],
                 expected_sd=expected[1],
-                left_p05=left.left_p05,
-                left_p50=left.left_p50,
-                left_p95=left.left_p95,
+                left_p05=ahead.p05,
+                left_p50=ahead.p50,
+                left_p95=ahead.p95,
                 rate=max(-two.slope_per_day, -0.5 * (day.slope_per_day + two.slope_per_day)),
                 fastest=course.peak_per_day,
                 falling_hours=end - epoch - course.begun_hour + 12.0,
@@ -214,17 +215,17 @@ class Gauge:
             expected_points=expected[0],
             expected_sd=expected[1],
             apart_points=apart,
-            left_p05=left.left_p05,
-            left_p50=left.left_p50,
-            left_p95=left.left_p95,
-            over_one=left.over_one,
-            over_two=left.over_two,
-            final_p05=ahead.final_p05 - apart,
-            final_p50=ahead.final_p50 - apart,
-            final_p95=ahead.final_p95 - apart,
-            end_hours_p05=ahead.hours_p05,
-            end_hours_p50=ahead.hours_p50,
-            end_hours_p95=ahead.hours_p95,
+            left_p05=ahead.p05,
+            left_p50=ahead.p50,
+            left_p95=ahead.p95,
+            over_one=ahead.over_one,
+            over_two=ahead.over_two,
+            final_p05=view.final_p05 - apart,
+            final_p50=view.final_p50 - apart,
+            final_p95=view.final_p95 - apart,
+            end_hours_p05=view.hours_p05,
+            end_hours_p50=view.hours_p50,
+            end_hours_p95=view.hours_p95,
             alcohol_room_abv=NAN if tolerance is None else tolerance - made,
             temperature_c=bare.temperature_c,
             temperature_drop_c=bare.temperature_drop_c,
@@ -241,6 +242,28 @@ class Gauge:
             offset_points=off.points,
             offset_sd=off.sd,
         )
+
+    def _yet_to_fall(
+        self,
+        left: tail.Tail,
+        recent: window.Window,
+        extra: Floats,
+        expected: tuple[float, float],
+        course: history.Course,
+        age_hours: float,
+        felt: Evidence,
+        two: window.Line,
+    ) -> precedent.Left:
+        """What is left by the precedents; by the tail's shape alone while it falls fast or they cannot say."""
+        by_shape = precedent.Left(left.left_p05, left.left_p50, left.left_p95, left.over_one, left.over_two)
+        fast = two.slope_per_day < -precedent.FALLING_FAST
+        if fast or not course.start_points - left.level_points >= history.BEGUN_POINTS:
+            return by_shape
+        likeness = precedent.Likeness(
+            course.start_points - left.level_points, age_hours, felt.temperature_drop_c
+        )
+        found = precedent.look_up(recent, self._noise, extra, expected, likeness)
+        return by_shape if math.isnan(found.p50) else found
 
     def _expected(
         self, start_points: float, first_hour: float, off: offset.Offset

@@ -1,8 +1,9 @@
 """Evidence to verdict: comparisons of scalars with thresholds, nothing else.
 
-Two probabilities carry the verdicts: `doubt`, that two points or so are still to fall, and `stuck`, that a
-ferment stands still with sugar left. Each is a logistic line through a few figures of the evidence, fitted to
-simulated ferments of training seeds; what each figure is and which way it pulls is said beside it. All of
+Two probabilities carry the verdicts: that more than two points are still to fall, which the precedents give as
+it is, and `stuck`, that a ferment stands still with sugar left: a logistic line through a few figures of the
+evidence, fitted to simulated ferments of training seeds; what each figure is and which way it pulls is said
+beside it. All of
 this is written with array functions and `&`, so that it also holds for an `Evidence` whose fields are arrays
 over moments: a sweep of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
 """
@@ -30,8 +31,8 @@ class Thresholds:
     begun_points: float = 3.0
     least_hours: float = 30.0
     """Since pitching or the last sugar."""
-    finished_doubt: float = 0.15
-    """Finished: the probability that two points or so are still to fall is below this."""
+    finished_doubt: float = 0.1
+    """Finished: the probability that more than two points are still to fall is below this."""
     stalled_doubt: float = 0.55
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.4
@@ -54,19 +55,6 @@ class Thresholds:
 
 STALL_POINTS: Final = 5.0
 """A stall stands more than so many points above the gravity that must could reach."""
-DOUBT: Final = {
-    "constant": 1.139,
-    "left": 0.345,  # log of the median of what is left
-    "left_most": 0.39,  # log of its 95th percentile
-    "two_days_z": 0.074,  # how surely it fell over the last two days
-    "week_z": 0.094,  # how surely it fell over the week: a steady creep shows here first
-    "four_days": 0.78,  # fall over four days, points a day
-    "before": -0.57,  # fall of the two days before the last two: a fall that has just ended has ended
-    "gap": 0.368,  # points above where the must should end
-    "gap_sd": 0.688,  # the same in its standard deviations
-    "slowed": -1.292,  # log of the hours since it was near its fastest
-    "unsure": 0.503,  # spread of where it should end
-}
 STUCK: Final = {
     "constant": -7.754,
     "day": -0.433,  # root of the fall of the last day, points a day
@@ -82,26 +70,6 @@ STUCK: Final = {
     "slowed": 0.39,
     "gap_share": 0.59,  # log of what is left over what has fallen
 }
-
-
-def doubt(e: Evidence) -> Scalar:
-    """Probability that two points or so are still to fall."""
-    c = DOUBT
-    gap = np.clip(e.level_points - e.expected_points, -10.0, 12.0)
-    z = (
-        c["constant"]
-        + c["left"] * np.log(e.left_p50 + 0.1)
-        + c["left_most"] * np.log(e.left_p95 + 0.1)
-        + c["two_days_z"] * np.clip(-e.slope_two / e.slope_two_se, -3.0, 8.0)
-        + c["week_z"] * np.clip(-e.slope_seven / e.slope_seven_se, -3.0, 20.0)
-        + c["four_days"] * np.clip(-e.slope_four, -2.0, 6.0)
-        + c["before"] * np.clip(e.slope_two - 2.0 * e.slope_four, -1.0, 6.0)
-        + c["gap"] * np.maximum(gap, 0.0)
-        + c["gap_sd"] * np.clip((e.level_points - e.expected_points) / e.expected_sd, -4.0, 5.0)
-        + c["slowed"] * np.log(np.maximum(e.slowed_hours, 1.0))
-        + c["unsure"] * e.expected_sd
-    )
-    return 1.0 / (1.0 + np.exp(-np.clip(z, -50.0, 50.0)))
 
 
 def stuck(e: Evidence) -> Scalar:
@@ -148,7 +116,7 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     begun = e.fallen_points >= th.begun_points
     slowing = begun & (e.slowed_hours >= 12.0)
     settled = e.epoch_hours >= th.least_hours
-    done = sound & slowing & settled & (doubt(e) < th.finished_doubt)
+    done = sound & slowing & settled & (e.over_two < th.finished_doubt)
     gap = e.level_points - e.expected_points
     high = gap > th.stuck_gap_points
     slow = e.slowed_hours >= 3.0

@@ -1,0 +1,137 @@
+"""Makes the collection of precedents that `monitor.ferment.precedent` reads, from simulated ferments.
+
+    python -m monitor.replay.precedents monitor/ferment/precedents.npz
+
+Each ferment is cut at hours of its fall, most of them near its end; amplitude and pace of each cut are varied a
+little, so that the collection fills the room between its ferments. Seeds start where no measurement goes.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.random import Generator, default_rng
+
+from monitor.ferment.precedent import BINS
+from monitor.ferment.series import Floats
+from monitor.replay.simulate import ALL, Simulated, simulate
+from monitor.units import MS_PER_HOUR, POINTS_PER_SG
+
+FIRST_SEED: Final = 200_000
+FERMENTS: Final = 1200
+NEAR_POINTS: Final = 10.0
+CUTS_NEAR: Final = 7.0 / 120.0
+"""Cuts an hour where less than NEAR_POINTS is left."""
+CUTS: Final = 3.0 / 240.0
+AMPLITUDE_SPREAD: Final = 0.25
+PACE_SPREAD: Final = 0.3
+AFTER_HOURS: Final = 170
+"""So long after its end a ferment still gives precedents."""
+SUGAR_JUMP: Final = 0.8
+MIXING_HOURS: Final = 7
+SHAPES: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One ferment up to some hour."""
+
+    course: Floats
+    left: float
+    log_prior: float
+    log_fallen: float
+    log_age: float
+    chill_c: float
+
+
+def stretches(ferment: Simulated) -> Iterator[tuple[int, int]]:
+    """Hours from pitching or added sugar to the next sugar, sweetening, or a week after the end."""
+    points = (ferment.gravity_sg - 1.0) * POINTS_PER_SG
+    last = points.size
+    pitched_ms = ferment.recording.premise.pitched_ms
+    for mark, more in ((ferment.truth.sweetened_ms, 0), (ferment.truth.finished_ms, AFTER_HOURS)):
+        if mark is not None:
+            last = min(last, (mark - pitched_ms) // MS_PER_HOUR + more)
+    jumps = [int(j) for j in np.flatnonzero(np.diff(points) > SUGAR_JUMP) if j < last]
+    for begin, end in zip([0, *(j + MIXING_HOURS for j in jumps)], [*jumps, last], strict=True):
+        if end - begin >= 12:
+            yield begin, end
+
+
+def cuts(ferment: Simulated, rng: Generator) -> list[Cut]:
+    """The precedents that one ferment gives."""
+    points = (ferment.gravity_sg - 1.0) * POINTS_PER_SG
+    final_sg = ferment.truth.final_gravity_sg if ferment.truth.finished_ms is not None else None
+    # what stopped short of its end has all that the must could still give before it
+    final = ((ferment.attainable_sg if final_sg is None else final_sg) - 1.0) * POINTS_PER_SG
+    found = []
+    for begin, end in stretches(ferment):
+        part = points[begin:end]
+        begun = np.flatnonzero(part[0] - part >= 2.0)
+        hours = np.arange(int(begun[0]) if begun.size else end, end - begin - 1)
+        if not hours.size:
+            continue
+        density = np.where(part[hours] - final < NEAR_POINTS, CUTS_NEAR, CUTS)
+        share = np.cumsum(density) / density.sum()
+        for at in np.searchsorted(share, rng.random(rng.poisson(density.sum()))):
+            amplitude = math.exp(rng.normal(0.0, AMPLITUDE_SPREAD))
+            pace = math.exp(rng.normal(0.0, PACE_SPREAD))
+            hour = float(hours[at]) + 0.999 * rng.random()
+            grid = np.arange(part.size)
+            now = float(np.interp(hour, grid, part))
+            found.append(
+                Cut(
+                    course=amplitude * (np.interp(hour + BINS * pace, grid, part) - now),
+                    left=amplitude * (now - final),
+                    log_prior=-math.log(float(density[at]) * pace),
+                    log_fallen=math.log(max(amplitude * (float(part[0]) - now), 1.0)),
+                    log_age=math.log(max(hour / pace, 6.0)),
+                    chill_c=_chill(ferment.temperature_c, begin + int(hour)),
+                )
+            )
+    return found
+
+
+def _chill(temperature_c: Floats, hour: int) -> float:
+    """How much colder the last 12 hours were than the warmest two days of the last ten."""
+    long = temperature_c[np.clip(np.arange(hour - 240, hour), 0, None)]
+    return float(np.convolve(long, np.full(48, 1.0 / 48.0), "valid").max() - long[-12:].mean())
+
+
+def _of_seed(seed: int) -> list[Cut]:
+    return cuts(simulate(ALL, seed), default_rng(seed))
+
+
+def collect(first_seed: int = FIRST_SEED, ferments: int = FERMENTS) -> dict[str, Floats]:
+    """The arrays of a collection, in order of what is left, in half precision."""
+    with ProcessPoolExecutor() as pool:
+        seeds = range(first_seed, first_seed + ferments)
+        found = [cut for many in pool.map(_of_seed, seeds, chunksize=16) for cut in many]
+    found.sort(key=lambda cut: cut.left)
+    courses = np.stack([cut.course for cut in found])
+    shapes = np.linalg.svd(courses, full_matrices=False)[2][:SHAPES]
+    left = np.array([cut.left for cut in found])
+    table = np.column_stack([courses @ shapes.T, -left])
+    scale = np.abs(table).max(axis=0)
+    return {
+        "shapes": shapes.astype(np.float32),
+        "table": (table / scale).astype(np.float16),
+        "scale": scale,
+        "log_prior": np.array([cut.log_prior for cut in found], dtype=np.float16),
+        "log_fallen": np.array([cut.log_fallen for cut in found], dtype=np.float16),
+        "log_age": np.array([cut.log_age for cut in found], dtype=np.float16),
+        "chill_c": np.array([cut.chill_c for cut in found], dtype=np.float16),
+    }
+
+
+if __name__ == "__main__":
+    arrays = collect()
+    np.savez_compressed(Path(sys.argv[1]), allow_pickle=False, **arrays)
+    print(f"{len(arrays['table'])} precedents")
