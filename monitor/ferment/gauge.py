@@ -254,7 +254,7 @@ class Gauge:
         felt: Evidence,
         two: window.Line,
     ) -> precedent.Left:
-        """What is left by the precedents; by the tail's shape alone while it falls fast or they cannot say."""
+        """What is left by the precedents; by the shape of the tail while it falls fast or they cannot say."""
         by_shape = precedent.Left(left.left_p05, left.left_p50, left.left_p95, left.over_one, left.over_two)
         fast = two.slope_per_day < -precedent.FALLING_FAST
         if fast or not course.start_points - left.level_points >= history.BEGUN_POINTS:

@@ -1,10 +1,10 @@
 """How ferments that looked like this one went on: what is left, by the precedents of a kept collection.
 
 A formula for the tail of a ferment favours its own shape: a first-order end looks like a slow creep that has
-hardly begun, and the other way round. So what is still to fall is read from a collection of ferments that were
-followed by a kinetic model (`monitor.replay.precedents` makes it, from seeds that nothing is measured on): each
-precedent is the fall of the last eight days up to some hour, and what was then left. All of them are laid over
-the window at once; level, float temperature coefficient and noise are integrated out exactly, and each
+hardly begun, and the other way round. So what is still to fall is read from a collection of ferments that a
+kinetic model followed (`monitor.replay.precedents` makes it, from seeds that nothing is measured on): each
+precedent is the fall of the last eight days up to some hour, and what was then left. All are laid over the
+window at once; level, temperature coefficient and noise of the float are integrated out exactly, and each
 precedent counts by its likelihood. That is Bayes' rule with the collection as the prior.
 """
 
@@ -100,8 +100,8 @@ def look_up(
 ) -> Left:
     """Posterior of what is left.
 
-    `extra_var` is what a fit found to add to bins that lie out; `expected` mean and sd of the final gravity as
-    this float would read it.
+    `extra_var` is what a fit found to add to bins that lie out; `expected` is mean and sd of the final
+    gravity as this float would read it.
     """
     kept = collection() if kept is None else kept
     if window.size < 5 or not math.isfinite(likeness.fallen_points):

@@ -15,7 +15,7 @@ from monitor.must.alcohol import expected_final_gravity_sg
 from monitor.units import POINTS_PER_SG
 
 SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
-    MustKind.HONEY: (0.89, 0.045),
+    MustKind.HONEY: (0.90, 0.04),
     MustKind.MALT: (0.64, 0.05),
     MustKind.FRUIT: (0.875, 0.04),
     MustKind.SUGAR: (0.95, 0.04),

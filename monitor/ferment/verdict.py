@@ -1,9 +1,9 @@
 """Evidence to verdict: comparisons of scalars with thresholds, nothing else.
 
-Two probabilities carry the verdicts: that more than two points are still to fall, which the precedents give as
-it is, and `stuck`, that a ferment stands still with sugar left: a logistic line through a few figures of the
-evidence, fitted to simulated ferments of training seeds; what each figure is and which way it pulls is said
-beside it. All of
+Two probabilities carry the verdicts: that more than two points are still to fall, which the precedents give
+as it is, and `stuck`, that a ferment stands still with sugar left: a logistic line through a few figures of
+the evidence, fitted to simulated ferments of training seeds; what each figure is and which way it pulls is
+said beside it. All of
 this is written with array functions and `&`, so that it also holds for an `Evidence` whose fields are arrays
 over moments: a sweep of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
 """

@@ -2,8 +2,8 @@
 
     python -m monitor.replay.precedents monitor/ferment/precedents.npz
 
-Each ferment is cut at hours of its fall, most of them near its end; amplitude and pace of each cut are varied a
-little, so that the collection fills the room between its ferments. Seeds start where no measurement goes.
+Each ferment is cut at hours of its fall, most of them near its end; amplitude and pace of each cut are varied
+a little, so that the collection fills the room between its ferments. Seeds start where no measurement goes.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class Plan:
 def _honey(rng: Generator, gravity_sg: float, nitrogen: tuple[float, float]) -> Wort:
     salts = rng.uniform(0.2, 1.2)
     extract = extract_for(gravity_sg, salts)
-    share = rng.uniform(0.86, 0.965)
+    share = rng.uniform(0.855, 0.95)
     fermentable = extract * share
     slow = rng.uniform(0.0, 0.03) * fermentable
     glucose = rng.uniform(0.40, 0.48) * (fermentable - slow)
@@ -94,7 +94,7 @@ def _liquid(
 def _malt(rng: Generator, gravity_sg: float) -> Wort:
     salts = rng.uniform(0.5, 1.5)
     extract = extract_for(gravity_sg, salts)
-    fermentable = extract * rng.uniform(0.65, 0.81)
+    fermentable = extract * rng.uniform(0.56, 0.70)
     triose = rng.uniform(0.13, 0.24) * fermentable
     simple = rng.uniform(0.14, 0.26) * fermentable
     sugars = (
