@@ -30,6 +30,7 @@ FAMILIES: Final[dict[str, str]] = {
     "export": "records",
     "import": "imports",
     "capture": "capture",
+    "truth": "truth",
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",
