@@ -107,10 +107,8 @@ class TestPlainCourses:
         said = true + 0.0003 * (warmth - 20.0)
         times = PITCHED_MS + (at * MS_PER_HOUR).astype(np.int64)
         none = np.empty(0)
-        course = Track(
-            PITCHED_MS, int(times[-1]), Hourly(times, said, said, said), Hourly(times, warmth, warmth, warmth),
-            none.astype(np.int64), none,
-        )  # fmt: skip
+        gravity, felt = Hourly(times, said, said, said), Hourly(times, warmth, warmth, warmth)
+        course = Track(PITCHED_MS, int(times[-1]), gravity, felt, none.astype(np.int64), none)
         assert hours_of(proposed(course, PREMISE, ()).truth.finished_ms) == pytest.approx(195, abs=8)
 
 
