@@ -16,17 +16,23 @@ EXIT_INPUT: Final = 2
 
 FAMILIES: Final[dict[str, str]] = {
     "run": "run",
+    "work": "work",
     "demo": "demo",
     "status": "status",
     "batch": "batch",
+    "share": "share",
     "plan": "plan",
     "alerts": "alerts",
     "acknowledge": "alerts",
     "silence": "alerts",
+    "notice": "alerts",
     "sensors": "sensors",
     "quarantine": "sensors",
     "calibrate": "calibrate",
     "password": "password",
+    "backup": "backup",
+    "restore": "backup",
+    "forward": "forward",
     "export": "records",
     "import": "imports",
     "capture": "capture",
@@ -34,6 +40,7 @@ FAMILIES: Final[dict[str, str]] = {
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",
+    "tune": "tune",
     "density": "gravity",
     "alcohol": "gravity",
     "expect": "gravity",
@@ -56,12 +63,33 @@ FAMILIES: Final[dict[str, str]] = {
 """Each command and the module of `monitor.commands` that has it, as `<name>_command`."""
 
 
+HEADINGS: Final[dict[str, tuple[str, ...]]] = {
+    "Watching": ("run", "demo", "status", "alerts", "password", "forward"),
+    "Batches": ("batch", "share", "plan", "sensors", "calibrate"),
+    "Recordings": ("records", "imports", "capture", "replay"),
+    "Figures": ("gravity", "mixing", "doses", "gas"),
+}
+"""Where the help page lists the commands of a module."""
+
+
 class LazyGroup(click.Group):
     """A group that imports a command's module only when the command is wanted: help stays quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """All names, in the order of the table above."""
         return [*FAMILIES]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Commands under headings, so that a page of them can be read."""
+        named = {module for modules in HEADINGS.values() for module in modules}
+        others = tuple(module for module in FAMILIES.values() if module not in named)
+        for heading, modules in (*HEADINGS.items(), ("More", others)):
+            names = [name for name, module in FAMILIES.items() if module in modules]
+            found = [(name, self.get_command(ctx, name)) for name in names]
+            rows = [(name, command.get_short_help_str(60)) for name, command in found if command is not None]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of that name, or None."""
@@ -80,6 +108,19 @@ def carboyd() -> None:
 
     Start with `carboyd demo`, which needs nothing, or `carboyd run`, which starts the daemon with its
     own broker and its own store. Every command has its own --help.
+
+    \b
+    Environment:
+      CARBOYD_CONFIG          the configuration file, where --config is not given
+      CARBOYD_SECRETS_DIR     a directory with a file for each secret, such as mqtt__password
+      CARBOYD_MQTT__HOST=...  any key of the configuration, which wins over the file
+      NO_COLOR                no colours
+
+    \b
+    Exit status:
+      0  done
+      1  it failed: the store or a server could not be reached, a channel refused
+      2  wrong input or configuration; every fault is named
     """
 
 

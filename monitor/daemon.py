@@ -11,37 +11,41 @@ import logging
 import random
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobExecutionEvent
-from apscheduler.schedulers.background import BackgroundScheduler
-
-from monitor.cellar.shown import UnitSystem
+from monitor.chores import Chores, timers
+from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
-from monitor.ferment.emission import Emission, Severity
+from monitor.ferment.emission import Emission, PhaseChange
 from monitor.ferment.pipeline import Snapshot
-from monitor.finishing import composer
 from monitor.intake import Intake
+from monitor.notices import courier_for
 from monitor.notify.channels import Target, channels_of
-from monitor.notify.delivery import Courier, CourierPolicy
 from monitor.notify.heartbeat import Heartbeat
-from monitor.notify.notice import Notice, RepeatPolicy
+from monitor.notify.notice import TEST_NOTICE
+from monitor.onlooker import Onlooker
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.broker import EmbeddedBroker
 from monitor.sensors.mqtt import Subscriber
 from monitor.settings import Loaded
+from monitor.shift import HEARD_MARK, Shift
 from monitor.store.gate import StoreOptions
+from monitor.store.influx_target import InfluxTarget
 from monitor.store.sql import SqlStore
-from monitor.units import MS_PER_DAY
+from monitor.thinning import Thinning
+from monitor.units import MS_PER_DAY, MS_PER_HOUR
+from monitor.vitals import Pulse
 from monitor.watch import Watch, WatchPolicy
 from monitor.web.app import create_app
 from monitor.web.ports import Ports, TriedNotice
 from monitor.web.server import WebServer, serve
 from monitor.web.stream import Broadcast
+
+if TYPE_CHECKING:
+    from monitor.store.influx_forward import Forwarder
 
 logger = logging.getLogger(__name__)
 
@@ -50,10 +54,12 @@ MOST_AT_ONCE: Final = 500
 TAKE_WAIT_S: Final = 0.1
 DRAIN_S: Final = 2.0
 """How long a stop goes on storing what has arrived; the rest waits at the broker."""
+OPEN_S: Final = 2.0
+"""So long a start waits for batches to be opened; the others follow while readings come in."""
+SEAL_S: Final = 1.0
 STORE_RETRY_S: Final = (0.5, 30.0)
 KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
 """How long settled deliveries and ended silences are kept."""
-TEST_NOTICE: Final = Notice("A test notice from carboyd", "This channel works.", Severity.NOTE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,26 +68,11 @@ class Pace:
 
     tick_s: float = 10.0
     changes_s: float = 1.0
+    seal_s: float = 60.0
     tidy_s: float = 3_600.0
-
-
-class Chores:
-    """Marks that something is due, set by timers, taken by the worker."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._due: set[str] = set()
-
-    def mark(self, name: str) -> None:
-        """It is due; more than once is once."""
-        with self._lock:
-            self._due.add(name)
-
-    def take(self) -> set[str]:
-        """What is due, and then is not."""
-        with self._lock:
-            due, self._due = self._due, set()
-            return due
+    beat_s: float | None = None
+    """None: as often as the configuration says."""
+    forward_s: float = 5.0
 
 
 class Daemon:
@@ -107,57 +98,79 @@ class Daemon:
         self._failure: BaseException | None = None
         self._connected_before = False
         self._judged = 0
-        targets = [
-            Target(channel.name, channel.url.get_secret_value()) for channel in settings.notify.channels
-        ]
-        self._channels = channels_of(targets)
-        names = [target.name for target in targets]
+        self._turns = 0
+        self._channels = channels_of(
+            [
+                Target(channel.name, channel.url.get_secret_value(), channel.pictures)
+                for channel in settings.notify.channels
+            ]
+        )
         decoder = settings.decoder
         if loaded.settings.store.url is None:
             loaded.data_dir.mkdir(parents=True, exist_ok=True)
         self.store = SqlStore(StoreOptions(loaded.store_url, quarantine_rows=settings.store.quarantine_rows))
+        shared = self.store.claims.shared
+        self._onlooker = Onlooker(self.store) if shared else None
         self.broker = (
             EmbeddedBroker(settings.mqtt.effective_port) if settings.mqtt.broker == "embedded" else None
         )
         login = None if self.broker is None else (self.broker.username, self.broker.password)
+        self._birth = settings.hub.birth_payload.encode()
         self.subscriber = Subscriber(
-            settings.mqtt.link(settings.mqtt.effective_port, login), self.clock.now_ms
+            settings.mqtt.link(settings.mqtt.effective_port, login, settings.hub.birth_topics),
+            self.clock.now_ms,
+            called=self._called,
         )
-        self.courier = Courier(
+        self.courier = courier_for(
             self.store,
             self._channels,
+            loaded.settings,
+            snapshots=self._standing,
+            phases=lambda slug: self._phases(slug),
             now_ms=self.clock.now_ms,
-            share=random.random,
-            policy=CourierPolicy(repeat=RepeatPolicy(act_hours=settings.notify.repeat_hours)),
-            routes=settings.notify.routes,
-            compose=composer(
-                self.store,
-                lambda: self.watch.snapshots,
-                UnitSystem(settings.display.units),
-                self.clock.now_ms,
-                settings.web.public_url,
-            ),
         )
+        target = settings.influx.target
         self.watch = Watch(
             self.store,
             WatchPolicy(
                 settings.analysis,
-                tuple(names),
+                tuple(channel.name for channel in self._channels),
                 settings.mqtt.publish_prefix,
                 settings.hub.policy(settings.mqtt.publish_prefix),
+                shared,
             ),
             publish=lambda topic, payload: self._publish(topic, payload),
             told=self.courier.wake,
             heard=heard,
             touched=self._touched,
+            chronicle=None if target is None else Chronicle(self.store),
+        )
+        self.shift = Shift(self.store, self.watch) if shared else None
+        self.forwarder = None if target is None else self._forwarder(target)
+        self._thinning = Thinning(
+            self.store,
+            settings.store.retention,
+            None if target is None else target.name,
+            self.clock.now_ms,
         )
         self._broadcast = Broadcast()
         self._shown = itertools.count(1)
-        self.web = self._page(loaded)
         self._intake = Intake(self.store, decoder, self.subscriber)
         beat = settings.heartbeat
-        self._heartbeat = None if beat.url is None else Heartbeat(beat.url.get_secret_value())
-        self._scheduler = self._timers(60.0 * beat.every_minutes)
+        self._heartbeat = (
+            None if beat.url is None else Heartbeat(beat.url.get_secret_value(), self.clock.now_ms)
+        )
+        self.web = self._page(loaded)
+        self._scheduler = timers(
+            self._chores,
+            {
+                "tick": self._pace.tick_s,
+                "changes": self._pace.changes_s,
+                "seal": self._pace.seal_s,
+                "tidy": self._pace.tidy_s,
+                "heartbeat": self._pace.beat_s or 60.0 * beat.every_minutes,
+            },
+        )
         self._worker = threading.Thread(target=self._run, name="worker", daemon=True)
 
     # -- life ---------------------------------------------------------------------------------------------
@@ -169,8 +182,10 @@ class Daemon:
         self.store.outbox.drop_channels_but(
             [channel.name for channel in self._channels], at_ms=self.clock.now_ms()
         )
-        self.watch.rebuild(self.clock.now_ms())
+        self._begin_to_judge()
         self.courier.start()
+        if self.forwarder is not None:
+            self.forwarder.start()
         self._worker.start()
         self.subscriber.start()
         self._scheduler.start()
@@ -185,12 +200,42 @@ class Daemon:
             self._scheduler.shutdown(wait=False)
         self._stopping.set()
         if self._worker.is_alive():
-            self._worker.join(DRAIN_S + 1.0)
+            self._worker.join(DRAIN_S + SEAL_S + 1.0)
         self.subscriber.stop()
         self.courier.stop(1.0)
+        if self.shift is not None:
+            self.shift.stop()
+        if self.forwarder is not None:
+            self.forwarder.stop(1.0)
+        self._thinning.stop(1.0)
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
+
+    def _begin_to_judge(self) -> None:
+        if self.shift is not None:
+            self.shift.start()
+            self._look_on()
+            return
+        self.watch.prepare()
+        self.watch.remember()
+        self.watch.hold({sheet.slug: None for sheet in self.store.batches.listed(only_open=True)})
+        deadline = time.monotonic() + OPEN_S
+        while time.monotonic() < deadline and self.watch.open_next(self.clock.now_ms()):
+            pass
+
+    def _forwarder(self, target: InfluxTarget) -> Forwarder:
+        # slow to import, and most have no such server
+        from monitor.store.influx import InfluxServer
+        from monitor.store.influx_forward import Forwarder, ForwardPolicy
+
+        return Forwarder(
+            self.store,
+            InfluxServer(target),
+            now_ms=self.clock.now_ms,
+            share=random.random,
+            policy=ForwardPolicy(rest_s=self._pace.forward_s),
+        )
 
     def _page(self, loaded: Loaded) -> WebServer | None:
         section = loaded.settings.web
@@ -201,11 +246,14 @@ class Daemon:
             store=self.store,
             now_ms=self.clock.now_ms,
             broadcast=self._broadcast,
-            snapshots=lambda: self.watch.snapshots,
-            phases=self.watch.phases,
+            snapshots=lambda: self.snapshots,
+            phases=self._phases,
             changed=lambda _slug: self._chores.mark("changes"),
             test_notice=self._try_channels,
             analysis=loaded.settings.analysis,
+            vitals=Pulse(
+                self.subscriber, self._intake.counts, self.courier, self._heartbeat, self.store
+            ).vitals,
         )
         return serve(create_app(ports, options), self._broadcast, options.host, options.port)
 
@@ -220,17 +268,29 @@ class Daemon:
         return self._judged
 
     @property
-    def snapshots(self) -> dict[str, Snapshot]:
-        """Where each open batch stands."""
-        return self.watch.snapshots
+    def turns(self) -> int:
+        """How often the worker has come round; it stands still where the worker hangs."""
+        return self._turns
+
+    @property
+    def snapshots(self) -> Mapping[str, Snapshot]:
+        """Where each open batch stands, whoever judges it."""
+        return self.watch.snapshots if self._onlooker is None else self._onlooker.snapshots
+
+    def _phases(self, slug: str) -> Sequence[PhaseChange]:
+        return self.watch.phases(slug) if self._onlooker is None else self._onlooker.phases(slug)
+
+    def _standing(self) -> Mapping[str, Snapshot]:
+        return self.watch.snapshots if self._onlooker is None else self._onlooker.refreshed()
 
     # -- the worker ---------------------------------------------------------------------------------------
 
     def _run(self) -> None:
         try:
             while not self._stopping.is_set():
-                self._turn(TAKE_WAIT_S)
+                self._turn(0.0 if self.watch.waiting else TAKE_WAIT_S)
             self._drain()
+            self._put_aside()
         except CarboydError as error:
             logger.exception("the worker cannot go on")
             self._failure = error
@@ -241,6 +301,8 @@ class Daemon:
             self._store_and_judge(arrivals)
         for chore in sorted(self._chores.take()):
             self._do(chore)
+        self._do("judge")
+        self._turns += 1
 
     def _drain(self) -> None:
         deadline = time.monotonic() + DRAIN_S
@@ -249,6 +311,15 @@ class Daemon:
             if not arrivals:
                 return
             self._store_and_judge(arrivals)
+
+    def _put_aside(self) -> None:
+        """Checkpoints of what there is time for: the next start is the shorter."""
+        deadline = time.monotonic() + SEAL_S
+        try:
+            while time.monotonic() < deadline and self.watch.seal(every_ms=MS_PER_HOUR, most=5):
+                pass
+        except StoreUnavailableError as error:
+            logger.warning("no checkpoints: %s", error)
 
     def _store_and_judge(self, arrivals: Sequence[Arrival]) -> None:
         delay_s = STORE_RETRY_S[0]
@@ -262,32 +333,69 @@ class Daemon:
                 if self._stopping.wait(delay_s):
                     return  # stopping: they are unacknowledged, and come again
                 delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
-        self.watch.admit(readings, self.clock.now_ms())
+                self._turns += 1  # it waits for the store, which no restart of ours would mend
+        if self.shift is None:
+            self.watch.admit(readings, self.clock.now_ms())
         self._judged += len(arrivals)
 
     def _do(self, chore: str) -> None:
         now_ms = self.clock.now_ms()
         try:
-            if chore == "changes" and self.watch.catch_up(now_ms):
-                self._intake.reload_calibrations()
+            if chore == "judge":
+                self._judge(now_ms)
+            elif chore == "changes":
+                if self.shift is None and self.watch.catch_up(now_ms):
+                    self._intake.reload_calibrations()
+                self._look_on()
             elif chore == "tick":
                 self.subscriber.revive()
                 if self.subscriber.state.connected and not self._connected_before:
                     self.watch.announce()  # what was published before the connection may not have arrived
                 if self._all_heard():
-                    self.watch.tick(now_ms)
+                    self._let_time_pass(now_ms)
+            elif chore == "seal" and self.shift is None:
+                self.watch.seal()
+            elif chore == "birth":
+                self.watch.announce()
             elif chore == "heartbeat" and self._heartbeat is not None:
                 # the worker is alive if it comes here, and this write fails where the store cannot be written
-                self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
-                self._heartbeat.beat()
+                self.store.changes.set_mark("alive", now_ms)
+                if self.subscriber.state.connected:  # deaf is as good as dead
+                    self._heartbeat.beat()
             elif chore == "tidy":
                 self.store.outbox.prune(now_ms - KEEP_DELIVERIES_MS)
                 self.store.alerts.prune_silences(now_ms - KEEP_DELIVERIES_MS)
                 self.store.tidy()
+                self._thinning.begin()
+                if self._onlooker is not None:
+                    self._onlooker.forget_all_but(
+                        {sheet.slug for sheet in self.store.batches.listed(only_open=True)}
+                    )
         except StoreUnavailableError as error:
             logger.warning("%s waits: %s", chore, error)
             self._chores.mark(chore)
             self._stopping.wait(STORE_RETRY_S[0])
+
+    def _judge(self, now_ms: int) -> None:
+        if self.shift is None:
+            self.watch.open_next(now_ms)
+            return
+        self.shift.turn(now_ms)
+        if self.shift.recalibrated:
+            self.shift.recalibrated = False
+            self._intake.reload_calibrations()
+
+    def _let_time_pass(self, now_ms: int) -> None:
+        if self.shift is None:
+            self.watch.tick(now_ms)
+        else:  # for every member: all that was sent by now is stored
+            self.store.changes.set_mark(HEARD_MARK, now_ms)
+            self.courier.wake()  # others put notices into the outbox too
+
+    def _look_on(self) -> None:
+        """Show what others judged since."""
+        for slug in () if self._onlooker is None else self._onlooker.refresh():
+            self._touched(slug)
 
     def _all_heard(self) -> bool:
         """Whether silence means anything: we are connected, were so at the last look, and nothing waits."""
@@ -312,27 +420,9 @@ class Daemon:
                 tried.append(TriedNotice(channel.name, str(error)))
         return tried
 
+    def _called(self, _topic: str, payload: bytes) -> None:
+        if payload == self._birth:
+            self._chores.mark("birth")
+
     def _publish(self, topic: str, payload: bytes) -> None:
         self.subscriber.publish(topic, payload, retain=True)
-
-    # -- timers -------------------------------------------------------------------------------------------
-
-    def _timers(self, heartbeat_s: float) -> BackgroundScheduler:
-        # the stock grace of one second would drop what is late; here a late mark is as good as a punctual one
-        defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-        scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
-        for name, seconds in (
-            ("tick", self._pace.tick_s),
-            ("changes", self._pace.changes_s),
-            ("tidy", self._pace.tidy_s),
-            ("heartbeat", heartbeat_s),
-        ):
-            scheduler.add_job(
-                self._chores.mark, "interval", (name,), seconds=seconds, id=name, replace_existing=True
-            )
-        scheduler.add_listener(_note_job, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
-        return scheduler
-
-
-def _note_job(event: JobExecutionEvent) -> None:
-    logger.error("timer %s: %s", event.job_id, getattr(event, "exception", None) or "missed")

@@ -9,7 +9,8 @@
     ├── CalibrationError            pairs that cannot give a usable calibration
     ├── StoreError                  the store cannot do what was asked
     │   ├── StoreUnavailableError   it cannot be reached or written now: try again
-    │   └── NotFoundError           no such batch, alert or sensor
+    │   ├── NotFoundError           no such batch, alert or sensor
+    │   └── ClaimLostError          another process judges this batch now
     └── DeliveryError               a notice that a channel did not accept; says whether to retry
 
 Foreign exceptions stop at the seam: each room maps what its library raises to one of these.
@@ -78,6 +79,10 @@ class StoreUnavailableError(StoreError):
 
 class NotFoundError(StoreError):
     """No such batch, alert or sensor."""
+
+
+class ClaimLostError(StoreError):
+    """The claim that a write was made under holds no more: another process judges the batch now."""
 
 
 class DeliveryError(CarboydError):

@@ -26,6 +26,7 @@ from monitor.errors import ConfigurationError
 from monitor.ferment.pipeline import Analysis
 from monitor.sensors.payload import Decoder
 from monitor.settings_faults import faults_of
+from monitor.settings_influx import InfluxSection
 from monitor.settings_sections import (
     AlertPolicySection,
     DisplaySettings,
@@ -65,6 +66,7 @@ class Settings(BaseSettings):
     objects: tuple[ObjectSettings, ...] = ()
     numbers: tuple[NumberSettings, ...] = ()
     store: StoreSettings = StoreSettings()
+    influx: InfluxSection = InfluxSection()
     notify: NotifySettings = NotifySettings()
     web: WebSection = WebSection()
     hub: HubSection = HubSection()

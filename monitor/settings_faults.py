@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
-SECRET_WORDS: Final = ("password", "url", "tokens", "secret")
+SECRET_WORDS: Final = ("password", "url", "token", "secret")
 
 
 def faults_of(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, is_dataclass
-from datetime import time
+from datetime import UTC, time, tzinfo
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, cast
 from zoneinfo import ZoneInfo
@@ -26,6 +26,9 @@ from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import Severity
 from monitor.ferment.verdict import Thresholds
 from monitor.hub.discovery import HubPolicy
+from monitor.notify.digest import DailyAt
+from monitor.notify.notice import RepeatPolicy
+from monitor.notify.post import CourierPolicy
 from monitor.notify.routing import QuietHours, Route
 from monitor.sensors.link import Link, Tls
 from monitor.sensors.mapping import (
@@ -37,7 +40,8 @@ from monitor.sensors.mapping import (
     ObjectMapping,
 )
 from monitor.sensors.payload import NATIVE_TOPICS
-from monitor.units import Quantity
+from monitor.store.retention import RetentionPolicy
+from monitor.units import MS_PER_MINUTE, Quantity
 from monitor.web.options import DEFAULT_PORT, WebSettings
 
 EMBEDDED_PORT: Final = 18830
@@ -105,7 +109,9 @@ class MqttSettings(Section):
             return EMBEDDED_PORT
         return 8883 if self.tls else 1883
 
-    def link(self, port: int, login: tuple[str, str] | None = None) -> Link:
+    def link(
+        self, port: int, login: tuple[str, str] | None = None, call_topics: tuple[str, ...] = ()
+    ) -> Link:
         """How the subscriber connects; `login` is the embedded broker's own."""
         password = None if self.password is None else self.password.get_secret_value()
         username, password = login or (self.username, password)
@@ -115,6 +121,7 @@ class MqttSettings(Section):
             port=port,
             client_id=self.client_id,
             topics=self.topics,
+            call_topics=call_topics,
             username=username,
             password=password,
             tls=tls,
@@ -185,6 +192,13 @@ class StoreSettings(Section):
 
     url: SecretStr | None = None
     quarantine_rows: int = Field(1_000, ge=10, le=1_000_000)
+    keep_raw_days: int | None = Field(None, ge=1, le=36_500)
+    keep_raw_days_of_ended: int | None = Field(None, ge=1, le=36_500)
+
+    @property
+    def retention(self) -> RetentionPolicy:
+        """What becomes of raw readings."""
+        return RetentionPolicy(self.keep_raw_days, self.keep_raw_days_of_ended)
 
 
 TimeOfDay = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
@@ -211,6 +225,7 @@ class ChannelSettings(Section):
     severities: tuple[Severity, ...] = ()
     batches: tuple[str, ...] = ()
     quiet: QuietSettings | None = None
+    pictures: bool = True
 
     def route(self, zone: str) -> Route:
         """What it takes; `zone` is a name of the IANA time zone database."""
@@ -226,6 +241,8 @@ class NotifySettings(Section):
 
     channels: tuple[ChannelSettings, ...] = ()
     repeat_hours: float = Field(24.0, ge=1, le=24 * 14)
+    group_minutes: float = Field(2.0, ge=0, le=60)
+    digest_at: TimeOfDay | None = None
     time_zone: str = ""
 
     @model_validator(mode="after")
@@ -238,12 +255,33 @@ class NotifySettings(Section):
 
     @model_validator(mode="after")
     def _quiet_where(self) -> NotifySettings:
-        if self.time_zone or any(channel.quiet is not None for channel in self.channels):
+        by_clock = self.digest_at is not None or any(one.quiet is not None for one in self.channels)
+        if self.time_zone or by_clock:
             try:
                 ZoneInfo(self.time_zone)
             except (KeyError, ValueError, OSError):
-                raise ValueError("quiet hours need time_zone, an IANA name such as Europe/Berlin") from None
+                raise ValueError(
+                    "quiet hours and digest_at need time_zone, an IANA name such as Europe/Berlin"
+                ) from None
         return self
+
+    @property
+    def policy(self) -> CourierPolicy:
+        """How patiently notices are delivered."""
+        return CourierPolicy(
+            repeat=RepeatPolicy(act_hours=self.repeat_hours),
+            group_ms=round(self.group_minutes * MS_PER_MINUTE),
+        )
+
+    @property
+    def zone(self) -> tzinfo:
+        """The zone in which notices tell times."""
+        return ZoneInfo(self.time_zone) if self.time_zone else UTC
+
+    @property
+    def daily(self) -> DailyAt | None:
+        """When the digest goes out; None where none is wanted."""
+        return None if self.digest_at is None else DailyAt(time.fromisoformat(self.digest_at), self.zone)
 
     @property
     def routes(self) -> dict[str, Route]:
@@ -263,6 +301,7 @@ class WebSection(Section):
     public_url: str = Field("", pattern=r"^(https?://[^\s]+)?$", max_length=512)
     allowed_hosts: tuple[str, ...] = ()
     secure_cookies: bool = False
+    session_days: float = Field(30.0, gt=0, le=366)
 
     @model_validator(mode="after")
     def _safe(self) -> WebSection:
@@ -280,6 +319,7 @@ class WebSection(Section):
             time_zone=self.time_zone,
             allowed_hosts=self.allowed_hosts,
             secure_cookies=self.secure_cookies,
+            session_days=self.session_days,
         )
 
 
@@ -288,10 +328,17 @@ class HubSection(Section):
 
     enabled: bool = False
     prefix: str = Field("homeassistant", pattern=r"^[^+#\s]+$")
+    birth_topic: str = Field("", pattern=r"^[^+#\s]*$", max_length=512)
+    birth_payload: str = Field("online", min_length=1, max_length=200)
 
     def policy(self, publish_prefix: str) -> HubPolicy | None:
         """What the watch takes; None where it is off."""
         return HubPolicy(self.prefix, publish_prefix) if self.enabled else None
+
+    @property
+    def birth_topics(self) -> tuple[str, ...]:
+        """Where the hub says that it has started; empty where there is no hub."""
+        return (self.birth_topic or f"{self.prefix}/status",) if self.enabled else ()
 
 
 class HeartbeatSection(Section):

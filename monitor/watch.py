@@ -3,48 +3,43 @@
 A rebuild after a start is the same fold over what the store holds. Whatever the pipelines say is recorded
 under a name that the same events give again, so nothing is told twice; what turns out to be over by the
 time it could be told is recorded and not told at all.
+
+Where several processes share the judging, each watches the batches it holds a claim on, and whatever it
+writes it writes under that claim: what was lost to another is dropped here without a word.
 """
 
 from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
-from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
-from monitor.ferment.event import Event, JournalEntry, Reading, Tick
-from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
+from monitor.batch.told import from_plain, to_plain
+from monitor.chronicle import Chronicle, NoChronicle
+from monitor.errors import ClaimLostError, NotFoundError
+from monitor.ferment.emission import AlertChange, Emission, PhaseChange
+from monitor.ferment.event import Event, Reading, Tick
+from monitor.ferment.pipeline import Analysis, Snapshot
 from monitor.hub.discovery import HubPolicy, discovery_documents, discovery_topics
 from monitor.store.base import Store
-from monitor.store.values import Change, ChangeKind, StoredStanding
-from monitor.units import MS_PER_MINUTE
+from monitor.store.values import Change, ChangeKind, Claim, StoredStanding
+from monitor.units import MS_PER_HOUR, MS_PER_MINUTE
+from monitor.watched import LATE_MS, Name, Watched, name_of, taken_up
 
 logger = logging.getLogger(__name__)
 
-LATE_MS: Final = 20 * MS_PER_MINUTE
-"""What the pipeline says of a moment longer ago than this was found out late: after a stop, or an outage."""
 HOLD_MS: Final = 90 * MS_PER_MINUTE
 """What was found out late is told only if it still holds after this: by then the backlog has been heard."""
+SEAL_MS: Final = 12 * MS_PER_HOUR
+"""A checkpoint is made so long after the last: a restart folds over half of that a batch."""
+SEALS_AT_ONCE: Final = 20
 
 Publish = Callable[[str, bytes], None]
-
-
-@dataclass(slots=True)
-class Watched:
-    """One open batch."""
-
-    sheet: Sheet
-    pipeline: Pipeline
-    journal_seen: int = 0
-    samples_seen: int = 0
-    shown: Snapshot | None = None
-    phases: list[PhaseChange] = field(default_factory=list)
-    late: list[tuple[int, AlertChange]] = field(default_factory=list)
-    """Firing since long before it was found out, with the time from which it is held back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +51,8 @@ class WatchPolicy:
     publish_prefix: str = "carboyd"
     hub: HubPolicy | None = None
     """Where a home-automation hub listens; None where there is none."""
+    shared: bool = False
+    """Whether other processes watch other batches."""
 
 
 class Watch:
@@ -70,6 +67,7 @@ class Watch:
         told: Callable[[], None] = lambda: None,
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
         touched: Callable[[str], None] = lambda _slug: None,
+        chronicle: Chronicle | None = None,
     ) -> None:
         """`told` is called when there is something for the courier, `heard` for everything that is said,
         `touched` when a batch has got something new to see.
@@ -80,31 +78,89 @@ class Watch:
         self._told = told
         self._heard = heard
         self._touched = touched
+        self._chronicle = NoChronicle(store) if chronicle is None else chronicle
         self._batches: dict[str, Watched] = {}
+        self._waiting: dict[str, Claim | None] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
         self._change_position = 0
+        self._reached: int | None = None
+        self._shown: dict[str, Snapshot] = {}
+        self._phases: dict[str, Sequence[PhaseChange]] = {}
 
     @property
-    def snapshots(self) -> dict[str, Snapshot]:
-        """Where each open batch stands, by slug."""
-        batches = list(self._batches.items())
-        return {slug: watched.shown for slug, watched in batches if watched.shown is not None}
+    def snapshots(self) -> Mapping[str, Snapshot]:
+        """Where each open batch stands, by slug; what is yet to be opened as it was told last."""
+        return MappingProxyType(self._shown)
 
     def phases(self, slug: str) -> tuple[PhaseChange, ...]:
         """The phases of an open batch so far, oldest first; may be called from any thread."""
-        watched = self._batches.get(slug)
-        return () if watched is None else tuple(watched.phases)
+        return tuple(self._phases.get(slug, ()))
+
+    @property
+    def reached(self) -> int | None:
+        """Position up to which readings of other processes were taken in; None where there are none."""
+        return self._reached
+
+    @property
+    def waiting(self) -> tuple[str, ...]:
+        """Batches that are yet to be opened."""
+        return tuple(self._waiting)
 
     def rebuild(self, now_ms: int) -> None:
         """Fold all that the store holds of the open batches; only what is still true is told."""
+        self.prepare()
+        self.hold({sheet.slug: None for sheet in self._store.batches.listed(only_open=True)})
+        while self.open_next(now_ms):
+            pass
+
+    def prepare(self) -> None:
+        """Begin anew with no batch, knowing of all changes so far."""
         self._change_position = self._store.changes.position()
         self._owners = self._store.batches.owners()
-        self._batches = {}
-        for sheet in self._store.batches.listed(only_open=True):
-            self._open(sheet, now_ms)
+        self._reached = self._store.readings.position() if self._policy.shared else None
+        self._batches, self._waiting = {}, {}
+        self._shown, self._phases = {}, {}
 
-    def admit(self, readings: Sequence[Reading], now_ms: int) -> None:
-        """Readings that are in the store now, in order of arrival."""
+    def remember(self) -> None:
+        """Show where each open batch stood when it was told last, until it is opened."""
+        for standing in self._store.standings.listed():
+            told = None if standing.told is None else from_plain(standing.told)
+            if told is not None:
+                self._shown[standing.batch], self._phases[standing.batch] = told.snapshot, told.phases
+
+    def hold(self, claims: Mapping[str, Claim | None]) -> None:
+        """Watch these from now on; `open_next` opens them, and until then what comes waits in the store."""
+        self._waiting.update(claims)
+
+    def let_go(self, slugs: Iterable[str]) -> None:
+        """Watch these no more: another process does."""
+        for slug in slugs:
+            self._waiting.pop(slug, None)
+            self._batches.pop(slug, None)
+            self._shown.pop(slug, None)
+            self._phases.pop(slug, None)
+            self._chronicle.forget(slug)
+
+    def open_next(self, now_ms: int) -> bool:
+        """Open one of the batches that wait for it; False where none does."""
+        if not self._waiting:
+            return False
+        slug, claim = next(iter(self._waiting.items()))
+        sheet = self._store.batches.get(slug)
+        if sheet.open:
+            self._open(sheet, now_ms, claim)
+        else:  # it ended while nobody watched it
+            self._batches[slug], _ = taken_up(sheet, self._policy.analysis, claim, None)
+            self._close(slug, now_ms)
+        self._waiting.pop(slug, None)
+        return True
+
+    def admit(self, readings: Sequence[Reading], now_ms: int, reached: int | None = None) -> None:
+        """Readings that are in the store now, in order of arrival.
+
+        `reached` is the position of the last of them where they come from the store itself; without it
+        all that the store holds has been admitted.
+        """
         touched = set()
         for reading in readings:
             for slug in self._owners.get(reading.sensor, ()):
@@ -115,18 +171,41 @@ class Watch:
             self._touched(slug)
         if any(reading.sensor not in self._owners for reading in readings):
             self._touched("")  # a sensor that stands in no batch yet
+        self._reached = reached
 
     def tick(self, now_ms: int) -> None:
         """Time has passed, and everything that has arrived by now has been admitted."""
         for slug in list(self._batches):
             self._step(slug, Tick(now_ms), now_ms)
             self._tell_what_held(slug, now_ms)
-        self._show(self._batches)
+        self._show(list(self._batches))
+
+    def seal(self, *, every_ms: int = SEAL_MS, most: int = SEALS_AT_ONCE) -> int:
+        """Keep checkpoints of up to `most` batches whose last one is older; how many were made."""
+        due = [one for one in self._batches.values() if one.seal_due(every_ms)][:most]
+        if not due:
+            return 0
+        self._chronicle.flush()  # what a checkpoint has behind it is not said again
+        position = self._store.readings.position() if self._reached is None else self._reached
+        self._store.checkpoints.put(
+            [one.checkpoint(self._policy.analysis, position) for one in due],
+            changes_seen=self._change_position,
+            claims=[one.claim for one in due if one.claim is not None],
+        )
+        for one in due:
+            one.sealed_ms = one.pipeline.snapshot.at_ms
+        return len(due)
 
     def announce(self) -> None:
-        """Tell the hub of every open batch, again after each new connection to the broker."""
-        for watched in self._batches.values():
-            self._announce(watched.sheet)
+        """Tell the hub of every open batch, after each new connection to the broker and at the hub's birth.
+
+        What an earlier run said of batches that have ended since, while nobody watched, is taken back.
+        """
+        for sheet in self._store.batches.listed():
+            if sheet.open:
+                self._announce(sheet)
+            elif self._store.changes.mark(_announced(sheet.slug)):
+                self._take_back(sheet.slug)
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
@@ -153,65 +232,115 @@ class Watch:
             elif change.kind is ChangeKind.REDERIVED:
                 anew.update(self._owners.get(change.subject, ()))
                 anew.update(owners_before.get(change.subject, ()))
-        still_open = {sheet.slug: sheet for sheet in self._store.batches.listed(only_open=True)}
         for slug in sorted(anew):
-            if slug in still_open:
-                self._open(still_open[slug], now_ms)
+            watched = self._batches.get(slug)
+            if slug in self._waiting or (watched is None and self._policy.shared):
+                continue  # opened later from the store as it is, or watched by another
+            sheet = self._sheet(slug)
+            if sheet is not None and sheet.open:
+                self._store.checkpoints.drop(slug)
+                self._open(sheet, now_ms, None if watched is None else watched.claim)
             else:
                 self._close(slug, now_ms)
 
-    def _open(self, sheet: Sheet, now_ms: int) -> None:
-        watched = Watched(sheet, Pipeline(sheet.premise(), self._policy.analysis))
-        self._batches[sheet.slug] = watched
+    def _sheet(self, slug: str) -> Sheet | None:
+        try:
+            return self._store.batches.get(slug)
+        except NotFoundError:
+            return None
+
+    def _open(self, sheet: Sheet, now_ms: int, claim: Claim | None) -> None:
+        kept = self._store.checkpoints.get(sheet.slug)
+        watched, known = taken_up(sheet, self._policy.analysis, claim, kept)
+        if watched.sealed_ms is not None and not self._chronicle.reaches(sheet.slug, watched.sealed_ms):
+            # what was said before the checkpoint is yet to be written down: only the whole fold says it again
+            watched, known = taken_up(sheet, self._policy.analysis, claim, None)
         said: list[Emission] = []
-        for event in self._store.batches.events(sheet.slug):
-            self._count(watched, event)
+        for event in self._store.batches.events(
+            sheet.slug, after=known, entries=watched.journal_seen, samples=watched.samples_seen
+        ):
+            watched.count(event)
             said += watched.pipeline.step(event)
-        watched.phases = [emission for emission in said if isinstance(emission, PhaseChange)]
+            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
+        fresh = [emission for emission in said if isinstance(emission, PhaseChange)]
+        watched.phases += fresh
+        for phase in fresh:
+            self._chronicle.phase(sheet.slug, phase)
+        self._batches[sheet.slug] = watched
         self._record_history(sheet.slug, watched, said, now_ms)
         self._announce(sheet)
         self._show([sheet.slug])
         self._touched(sheet.slug)
 
     def _announce(self, sheet: Sheet) -> None:
+        if not self._store.changes.mark(_announced(sheet.slug)):
+            self._store.changes.set_mark(_announced(sheet.slug), 1)
         if self._policy.hub is not None:
             for topic, document in discovery_documents(sheet, self._policy.hub):
                 self._publish(topic, document)
 
     def _close(self, slug: str, now_ms: int) -> None:
-        if self._batches.pop(slug, None) is None:
+        watched = self._batches.get(slug)
+        if watched is None:
             return
-        for alert in self._store.alerts.listed(batch=slug, only_firing=True):
-            self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="the batch was ended")
+        try:
+            for alert in self._store.alerts.listed(batch=slug, only_firing=True):
+                self._store.alerts.withdraw(
+                    alert.id, at_ms=now_ms, why="the batch was ended", claim=watched.claim
+                )
+        except ClaimLostError:
+            self._lose(slug)
+            return
         self._store.standings.drop(slug)
+        self._store.checkpoints.drop(slug)
+        self.let_go([slug])
+        self._take_back(slug)
+        if watched.claim is not None:
+            self._store.claims.settle(watched.claim)
+
+    def _take_back(self, slug: str) -> None:
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
         if self._policy.hub is not None:
             for topic in discovery_topics(slug, self._policy.hub):
                 self._publish(topic, b"")
+        self._store.changes.set_mark(_announced(slug), 0)
+
+    def _lose(self, slug: str) -> None:
+        logger.info("%s: another process judges it now", slug)
+        self.let_go([slug])
 
     def _record_history(self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int) -> None:
         """Record a rebuild: what is over is not told, what holds is told unless it was known."""
         changes = [emission for emission in said if isinstance(emission, AlertChange)]
-        over = {_name(change) for change in changes if change.state is AlertState.RESOLVED}
+        spoken = {name_of(change) for change in changes}
+        firing = {name_of(alert) for alert in watched.pipeline.snapshot.open_alerts}
+        # what fires since before a checkpoint was not said again
+        changes += [one for one in watched.pipeline.snapshot.open_alerts if name_of(one) not in spoken]
         known = {
-            (alert.kind, alert.subject, alert.fired_ms)
+            (alert.kind, alert.subject, alert.fired_ms): alert.id
             for alert in self._store.alerts.listed(batch=slug, only_firing=True)
         }
         for change in changes:
-            if change.state is AlertState.FIRING and _name(change) not in over and _name(change) not in known:
+            if name_of(change) in firing and name_of(change) not in known:
                 watched.late.append((now_ms, change))
             else:
                 # a notice that it is over goes to whoever was told that it began
-                self._record(slug, change, now_ms, told=_name(change) in known)
-        firing = {_name(change) for change in changes} - over
-        for alert in self._store.alerts.listed(batch=slug, only_firing=True):
-            if (alert.kind, alert.subject, alert.fired_ms) not in firing:
-                self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="judged anew, it does not hold")
+                watched.unsaid.append((change, name_of(change) in known))
+        self._say(slug, now_ms)
+        self._withdraw_others(slug, watched, firing, now_ms)
         # a moment ago is not late: the daemon was only restarted
-        for held in [held for held in watched.late if now_ms - held[1].at_ms <= LATE_MS]:
-            watched.late.remove(held)
-            self._record(slug, held[1], now_ms, told=True)
+        watched.release([held for held in watched.late if now_ms - held[1].at_ms <= LATE_MS])
+        self._say(slug, now_ms)
+
+    def _withdraw_others(self, slug: str, watched: Watched, firing: set[Name], now_ms: int) -> None:
+        try:
+            for alert in self._store.alerts.listed(batch=slug, only_firing=True):
+                if (alert.kind, alert.subject, alert.fired_ms) not in firing:
+                    why = "judged anew, it does not hold"
+                    self._store.alerts.withdraw(alert.id, at_ms=now_ms, why=why, claim=watched.claim)
+        except ClaimLostError:
+            self._lose(slug)
 
     def _take_notes(self, slug: str, now_ms: int) -> None:
         watched = self._batches.get(slug)
@@ -221,18 +350,10 @@ class Watch:
         samples = self._store.readings.read([watched.sheet.hand_sensor])
         fresh += list(samples.readings())[watched.samples_seen :]
         for event in sorted(fresh, key=lambda event: event.at_ms):
-            self._count(watched, event)
+            watched.count(event)
             self._step(slug, event, now_ms)
         self._show([slug])
         self._touched(slug)
-
-    @staticmethod
-    def _count(watched: Watched, event: Event) -> None:
-        """Remember how far journal and hand samples have been taken in."""
-        if isinstance(event, JournalEntry):
-            watched.journal_seen += 1
-        elif isinstance(event, Reading) and event.sensor == watched.sheet.hand_sensor:
-            watched.samples_seen += 1
 
     def _step(self, slug: str, event: Event, now_ms: int) -> None:
         watched = self._batches.get(slug)
@@ -242,39 +363,46 @@ class Watch:
             self._heard(slug, emission)
             if isinstance(emission, PhaseChange):
                 watched.phases.append(emission)
+                self._chronicle.phase(slug, emission)
                 logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
             elif isinstance(emission, AlertChange):
-                self._take_alert(slug, watched, emission, now_ms)
-
-    def _take_alert(self, slug: str, watched: Watched, change: AlertChange, now_ms: int) -> None:
-        if change.state is AlertState.FIRING and now_ms - change.at_ms > LATE_MS:
-            watched.late.append((now_ms, change))
-            return
-        held = [pair for pair in watched.late if _name(pair[1]) == _name(change)]
-        for pair in held:  # it is over before anyone was told: record both, tell nobody
-            watched.late.remove(pair)
-            self._record(slug, pair[1], now_ms, told=False)
-        self._record(slug, change, now_ms, told=not held)
+                watched.take_alert(emission, now_ms)
+        self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
+        self._say(slug, now_ms)
 
     def _tell_what_held(self, slug: str, now_ms: int) -> None:
-        watched = self._batches[slug]
-        for pair in [pair for pair in watched.late if now_ms - pair[0] >= HOLD_MS]:
-            watched.late.remove(pair)
-            self._record(slug, pair[1], now_ms, told=True)
-
-    def _record(self, slug: str, change: AlertChange, now_ms: int, *, told: bool) -> None:
-        channels = self._policy.channels if told else ()
-        if self._store.alerts.record(slug, change, channels=channels, now_ms=now_ms) is None:
+        watched = self._batches.get(slug)
+        if watched is None:
             return
-        logger.info("%s: alert %s %s: %s", slug, change.kind.value, change.state.value, change.message)
-        sheet = self._batches[slug].sheet
-        self._publish(self._topic(slug, "alert"), _json(alert_document(sheet, change)))
-        if told:
-            self._told()
+        watched.release([pair for pair in watched.late if now_ms - pair[0] >= HOLD_MS])
+        self._say(slug, now_ms)
+
+    def _say(self, slug: str, now_ms: int) -> None:
+        """Record what is not in the store yet; what a store out of reach did not take is kept for later."""
+        watched = self._batches.get(slug)
+        while watched is not None and watched.unsaid:
+            change, told = watched.unsaid[0]
+            channels = self._policy.channels if told else ()
+            try:
+                kept = self._store.alerts.record(
+                    slug, change, channels=channels, now_ms=now_ms, claim=watched.claim
+                )
+            except ClaimLostError:
+                self._lose(slug)
+                return
+            watched.unsaid.popleft()
+            if kept is not None:
+                logger.info(
+                    "%s: alert %s %s: %s", slug, change.kind.value, change.state.value, change.message
+                )
+                self._publish(self._topic(slug, "alert"), _json(alert_document(watched.sheet, change)))
+                if told:
+                    self._told()
 
     def _show(self, slugs: Iterable[str]) -> None:
         """Publish and keep where these batches stand, if they have been looked at since."""
         fresh: list[StoredStanding] = []
+        claims: list[Claim] = []
         for slug in slugs:
             watched = self._batches.get(slug)
             if watched is None:
@@ -283,19 +411,23 @@ class Watch:
             if watched.shown is not None and snapshot.evidence is watched.shown.evidence:
                 continue  # evidence is measured anew at every look
             watched.shown = snapshot
+            self._shown[slug], self._phases[slug] = snapshot, watched.phases
             document = standing_document(watched.sheet, snapshot)
             self._publish(self._topic(slug, "state"), _json(document))
-            fresh.append(StoredStanding(slug, snapshot.at_ms, document))
+            fresh.append(StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases)))
+            if watched.claim is not None:
+                claims.append(watched.claim)
             self._touched(slug)
         if fresh:
-            self._store.standings.put(fresh)
+            self._store.standings.put(fresh, claims=claims)
+        self._chronicle.flush()
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"
 
 
-def _name(change: AlertChange) -> tuple[object, ...]:
-    return (change.kind, change.subject, change.fired_ms)
+def _announced(slug: str) -> str:
+    return f"announced:{slug}"
 
 
 def _json(document: dict[str, object]) -> bytes:

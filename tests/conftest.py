@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from sqlalchemy import create_engine, make_url, text
+
+from monitor.store.gate import StoreOptions
+from monitor.store.schema import metadata
+from monitor.store.sql import SqlStore
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -36,3 +44,78 @@ def browser() -> Iterator[Browser]:
         started = playwright.chromium.launch(executable_path=program, args=CHROMIUM_ARGUMENTS)
         yield started
         started.close()
+
+
+def _programs() -> Path | None:
+    found = shutil.which("initdb")
+    if found:
+        return Path(found).parent
+    installed = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+    return installed[-1].parent if installed else None
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[str]:
+    """URL of a PostgreSQL server of our own, on a socket in a directory of its own."""
+    programs = _programs()
+    if programs is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("PostgreSQL is not installed, and this run must test everything")
+        pytest.skip("PostgreSQL is not installed")
+    # the server refuses to run as root
+    become: list[str] = []
+    if os.geteuid() == 0:
+        become = ["runuser", "-u", "postgres", "--"]
+    home = Path(tempfile.mkdtemp(prefix="carboyd-pg-"))
+    try:
+        if become:
+            shutil.chown(home, "postgres")
+        quiet = {"check": True, "stdout": subprocess.DEVNULL, "cwd": home}
+        data = str(home / "data")
+        subprocess.run(
+            [
+                *become,
+                programs / "initdb",
+                "-D",
+                data,
+                "-A",
+                "trust",
+                "-U",
+                "postgres",
+                "-E",
+                "UTF8",
+                "--no-sync",
+            ],
+            **quiet,
+        )
+        options = f"-k {home} -c listen_addresses='' -c fsync=off -c max_connections=80"
+        subprocess.run([*become, programs / "pg_ctl", "-D", data, "-o", options, "-w", "start"], **quiet)
+        try:
+            yield f"postgresql+psycopg://postgres@/postgres?host={home}"
+        finally:
+            subprocess.run([*become, programs / "pg_ctl", "-D", data, "-m", "immediate", "stop"], **quiet)
+    finally:
+        shutil.rmtree(home, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def _server_store(postgresql: str) -> str:
+    """URL of a database on the server in which the migrations have run, once for all tests."""
+    engine = create_engine(postgresql, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text("CREATE DATABASE store"))
+    engine.dispose()
+    made = make_url(postgresql).set(database="store").render_as_string(hide_password=False)
+    SqlStore(StoreOptions(made)).close()
+    return made
+
+
+@pytest.fixture
+def server_url(_server_store: str) -> str:
+    """URL of a store on the server whose tables are empty."""
+    engine = create_engine(_server_store)
+    with engine.begin() as connection:
+        tables = ", ".join(metadata.tables)
+        connection.execute(text(f"TRUNCATE {tables} RESTART IDENTITY"))
+    engine.dispose()
+    return _server_store

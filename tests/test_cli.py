@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from monitor.cli import FAMILIES, carboyd
 
@@ -51,3 +53,10 @@ def test_shell_completion_knows_the_commands() -> None:
         text=True,
     )
     assert "_CARBOYD_COMPLETE=bash_complete" in done.stdout
+
+
+def test_every_command_stands_under_one_heading() -> None:
+    """The help page lists each command once."""
+    page = CliRunner().invoke(carboyd, ["--help"]).output
+    for name in FAMILIES:
+        assert len(re.findall(rf"^  {name}  ", page, flags=re.M)) == 1, name

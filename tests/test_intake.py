@@ -60,7 +60,7 @@ def test_what_is_acknowledged_was_stored_before(store: SqlStore) -> None:
 
 def test_a_failing_store_acknowledges_nothing(tmp_path) -> None:
     """A store with no room: the error comes out, and the message is still the broker's."""
-    options = StoreOptions(f"sqlite:///{tmp_path}/small.sqlite", largest_bytes=200_000)
+    options = StoreOptions(f"sqlite:///{tmp_path}/small.sqlite", largest_bytes=300_000)
     with SqlStore(options) as small:
         wire = Wire(small)
         intake = Intake(small, Decoder(), wire)

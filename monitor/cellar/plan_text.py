@@ -7,12 +7,20 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import UTC, tzinfo
 from typing import Final
 
 from monitor.cellar.caution import Caution
 from monitor.cellar.plan_sheet import Amount, AmountKind, Plan, PlanStep
-from monitor.cellar.shown import UnitSystem, show_mass, show_pressure, show_temperature, show_volume
+from monitor.cellar.shown import (
+    UnitSystem,
+    in_units,
+    show_mass,
+    show_pressure,
+    show_temperature,
+    show_volume,
+)
 from monitor.units import MS_PER_DAY, datetime_from_ms
 
 WIDTH: Final = 80
@@ -39,6 +47,32 @@ def shown_amount(amount: Amount, system: UnitSystem = UnitSystem.METRIC) -> str:
     return plain[amount.kind]
 
 
+def worded(plan: Plan, system: UnitSystem) -> Plan:
+    """The plan with the numbers inside its sentences in these units; its amounts stay as they are."""
+
+    def told(texts: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(in_units(text, system) for text in texts)
+
+    def heeded(cautions: tuple[Caution, ...]) -> tuple[Caution, ...]:
+        return tuple(replace(caution, text=in_units(caution.text, system)) for caution in cautions)
+
+    def named(amounts: tuple[Amount, ...]) -> tuple[Amount, ...]:
+        return tuple(replace(amount, what=in_units(amount.what, system)) for amount in amounts)
+
+    steps = tuple(
+        replace(
+            step,
+            title=in_units(step.title, system),
+            what=told(step.what),
+            amounts=named(step.amounts),
+            why=in_units(step.why, system),
+            cautions=heeded(step.cautions),
+        )
+        for step in plan.steps
+    )
+    return replace(plan, assumptions=told(plan.assumptions), cautions=heeded(plan.cautions), steps=steps)
+
+
 def shown_days(step: PlanStep, start_ms: int, zone: tzinfo = UTC) -> str:
     """`Day 3, Thursday 12 March 2026`, or both ends of a window."""
 
@@ -62,6 +96,7 @@ def in_the_end(plan: Plan, system: UnitSystem) -> str:
 
 def as_text(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = UTC) -> str:
     """Plain text, 80 columns, that prints as it is."""
+    plan = worded(plan, system)
     lines = [f"Plan for {plan.name}", "=" * min(WIDTH, len(f"Plan for {plan.name}")), ""]
     lines += ["Worked out from:", *_listed(plan.facts, system)]
     if plan.assumptions:
@@ -104,6 +139,7 @@ def _escaped(text: str) -> str:
 
 def as_markdown(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = UTC) -> str:
     """Markdown: a heading and a table of amounts for each step, cautions as quotations."""
+    plan = worded(plan, system)
     lines = [f"# Plan for {_escaped(plan.name)}", "", *_table(plan.facts, system)]
     if plan.assumptions:
         lines += ["", "Taken for granted:", ""]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from enum import StrEnum
+from typing import Final
 
 from monitor.units import OZ_G, PSI_KPA, US_GAL_L, fahrenheit_from_celsius
 
@@ -88,3 +90,31 @@ def show_mass_per_volume(
 def show_gravity(sg: float) -> str:
     """`1.0400`, one digit finer than a hydrometer reads."""
     return f"{sg:.4f}"
+
+
+_IN_PROSE: Final = re.compile(
+    r"(?<![\w.-])(-?\d+(?:\.\d+)?) (degC|L|bar)(?![\w/])"
+    r"( colder| warmer| between)?( \(\d+ psi\))?"
+)
+"""A number with a unit amid words; `12 degC colder` is a difference and not a temperature."""
+
+
+def in_units(prose: str, system: UnitSystem) -> str:
+    """Words written in metric units, told in the reader's: `20 degC` as `68 degF`, `18.00 L` as gallons.
+
+    A number keeps as many decimals as it had, a volume two; doses in g/L and mg/L stay: US makers use them.
+    """
+    return prose if system is UnitSystem.METRIC else _IN_PROSE.sub(_us_words, prose)
+
+
+def _us_words(found: re.Match[str]) -> str:
+    number, unit, difference, psi = found[1], found[2], found[3] or "", found[4] or ""
+    value = float(number)
+    decimals = len(number.partition(".")[2])
+    if unit == "L":
+        return f"{value / US_GAL_L:.2f} US gal{difference}{psi}"
+    if unit == "bar":
+        told = psi.strip(" ()") or f"{100.0 * value / PSI_KPA:.0f} psi"
+        return f"{told} ({number} bar){difference}"
+    warmth = 1.8 * value if difference else fahrenheit_from_celsius(value)
+    return f"{warmth:.{decimals}f} degF{difference}"

@@ -1,4 +1,4 @@
-"""`carboyd alerts`, `acknowledge`, `silence`: what fires, and what people say to it."""
+"""`carboyd alerts`, `acknowledge`, `silence`, `notice`: what fires, and what people say and hear of it."""
 
 from __future__ import annotations
 
@@ -6,8 +6,24 @@ from pathlib import Path
 
 import click
 
-from monitor.commands.context import config_option, json_option, local, now_ms, opened, print_json, span_ms
+from monitor.cellar.shown import UnitSystem, in_units
+from monitor.commands.context import (
+    config_option,
+    json_option,
+    local,
+    now_ms,
+    opened,
+    print_json,
+    span_ms,
+    store_options,
+)
+from monitor.errors import DeliveryError, InputError
 from monitor.ferment.emission import AlertKind, AlertState
+from monitor.notices import Teller
+from monitor.notify.channels import Target, channels_of
+from monitor.notify.notice import TEST_NOTICE, Notice
+from monitor.settings import Loaded, load
+from monitor.store.sql import SqlStore
 from monitor.store.values import StoredAlert
 from monitor.units import rfc3339_from_ms
 
@@ -18,15 +34,23 @@ from monitor.units import rfc3339_from_ms
 @click.option("--all", "everything", is_flag=True, help="Also what is over.")
 @click.option("--batch", help="Only this batch.")
 def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: str | None) -> None:
-    """List what fires now, the newest first, with its number."""
-    with opened(config) as store:
+    """List what fires now, the newest first, with its number.
+
+    \b
+    Examples:
+      carboyd alerts                    what fires, and which silences hold
+      carboyd alerts --all --batch porch
+    """
+    loaded = load(config)
+    units = UnitSystem(loaded.settings.display.units)
+    with SqlStore(store_options(loaded)) as store:
         listed = store.alerts.listed(batch=batch, only_firing=not everything)
         silences = store.alerts.silences(now_ms())
     if as_json:
         print_json([_document(alert) for alert in listed])
         return
     for alert in listed:
-        _print_alert(alert)
+        _print_alert(alert, units)
     for silence in silences:
         of = silence.batch or "every batch"
         what = silence.kind.value.replace("_", " ") if silence.kind else "everything"
@@ -47,16 +71,35 @@ def acknowledge_command(config: Path | None, number: int) -> None:
 
 @click.command("silence")
 @config_option
-@click.option("--for", "span", required=True, metavar="SPAN", help="How long: 30min, 8h, 2d.")
+@click.option("--for", "span", metavar="SPAN", help="How long: 30min, 8h, 2d.")
+@click.option("--end", "number", type=int, metavar="NUMBER", help="End silence NUMBER now instead.")
 @click.option("--batch", help="Only this batch; otherwise every batch.")
 @click.option(
     "--alert", "kind", type=click.Choice([kind.value for kind in AlertKind]), help="Only this kind."
 )
 @click.option("--note", default="", help="Why.")
-def silence_command(config: Path | None, span: str, batch: str | None, kind: str | None, note: str) -> None:
-    """Hold notices back for a time. They are still recorded, and the silence ends by itself."""
+def silence_command(
+    config: Path | None, span: str | None, number: int | None, batch: str | None, kind: str | None, note: str
+) -> None:
+    """Hold notices back for a time. They are still recorded, and the silence ends by itself.
+
+    A danger is told all the same, unless --alert names its kind.
+
+    \b
+    Examples:
+      carboyd silence --for 8h                      everything, for the night
+      carboyd silence --for 2d --batch porch --alert temperature_low
+      carboyd silence --end 3                       number 3, now
+    """
+    if (span is None) == (number is None):
+        raise InputError("either a length or a number", hint="--for 8h begins a silence, --end 3 ends one")
     from_ms = now_ms()
     with opened(config) as store:
+        if number is not None:
+            store.alerts.lift(number, at_ms=from_ms)
+            click.echo(f"Silence {number} has ended.")
+            return
+        assert span is not None
         silence = store.alerts.silence(
             from_ms=from_ms,
             until_ms=from_ms + span_ms(span),
@@ -67,12 +110,66 @@ def silence_command(config: Path | None, span: str, batch: str | None, kind: str
     click.echo(f"Silence {silence.id} holds until {local(silence.until_ms)}.")
 
 
-def _print_alert(alert: StoredAlert) -> None:
+@click.command("notice")
+@config_option
+@click.option("--channel", metavar="NAME", help="Only this channel; otherwise every one.")
+@click.option("--digest", is_flag=True, help="Send the digest of all open batches as it is now.")
+def notice_command(config: Path | None, channel: str | None, digest: bool) -> None:
+    """Send a test notice to every channel, at once, and say what became of it.
+
+    Status 1 where a channel did not accept it. Quiet hours and silences do not count.
+
+    \b
+    Examples:
+      carboyd notice                    does every channel work?
+      carboyd notice --channel phone --digest
+    """
+    loaded = load(config)
+    targets = [
+        Target(one.name, one.url.get_secret_value(), one.pictures)
+        for one in loaded.settings.notify.channels
+        if channel in (None, one.name)
+    ]
+    if not targets:
+        known = ", ".join(one.name for one in loaded.settings.notify.channels) or "none is configured"
+        raise InputError(f"no such channel; there are: {known}", hint="channels are [[notify.channels]]")
+    notice = _digest(loaded) if digest else TEST_NOTICE
+    failed = False
+    for one in channels_of(targets):
+        try:
+            one.send(notice)
+            click.echo(f"{one.name}: accepted")
+        except DeliveryError as error:
+            failed = True
+            click.echo(f"{one.name}: {error}")
+    if failed:
+        click.get_current_context().exit(1)
+
+
+def _digest(loaded: Loaded) -> Notice:
+    settings = loaded.settings
+    with SqlStore(store_options(loaded)) as store:
+        teller = Teller(
+            store,
+            dict,
+            lambda _slug: (),
+            now_ms,
+            UnitSystem(settings.display.units),
+            settings.notify.zone,
+            settings.web.public_url,
+        )
+        made = teller.digest(frozenset())
+    if made is None:
+        raise InputError("no batch is open, so there is nothing to tell")
+    return made
+
+
+def _print_alert(alert: StoredAlert, units: UnitSystem) -> None:
     state = alert.state.value if alert.acknowledged_ms is None else f"{alert.state.value}, acknowledged"
     kind = alert.kind.value.replace("_", " ")
     subject = f" ({alert.subject})" if alert.subject else ""
     click.echo(f"{alert.id:>4}  {alert.batch}  {kind}{subject}  [{state}]  since {local(alert.fired_ms)}")
-    click.echo(f"      {alert.message}")
+    click.echo(f"      {in_units(alert.message, units)}")
     if alert.state is AlertState.RESOLVED:
         click.echo(f"      over since {local(alert.resolved_ms)}: {alert.resolved_message}")
 

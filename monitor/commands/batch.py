@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 
 from monitor import quantities
 from monitor.batch.journal import Tasting, entry, hand_sample
 from monitor.batch.plain import to_plain
-from monitor.batch.sheet import Sheet, Vessel, slug_of
+from monitor.batch.sheet import Sheet, slug_of
 from monitor.commands.context import (
     config_option,
     json_option,
@@ -20,9 +21,9 @@ from monitor.commands.context import (
     print_json,
     time_ms,
 )
+from monitor.commands.sheet import change_command, sheet_options, written
 from monitor.errors import InputError
 from monitor.ferment.event import JournalKind
-from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.must.density import corrected_sg
 from monitor.units import rfc3339_from_ms
 
@@ -42,75 +43,15 @@ def batch_command() -> None:
 @config_option
 @click.argument("name")
 @click.option("--id", "slug", help="Short name for commands; made from NAME otherwise.")
-@click.option("--pitched", metavar="TIME", help="When the yeast went in; now otherwise.")
-@click.option(
-    "--kind", type=click.Choice([kind.value for kind in MustKind]), help="What the sugar came from."
-)
-@click.option("--original-gravity", metavar="SG", help="Hand sample before pitching: 1.040, 10degP.")
-@click.option("--volume", metavar="VOLUME", help="Must in the vessel: 18.2L, 4.8gal.")
-@click.option("--capacity", metavar="VOLUME", help="Vessel to the brim.")
-@click.option("--yeast-from", metavar="TEMP", help="Lowest temperature its maker gives: 14degC, 57F.")
-@click.option("--yeast-to", metavar="TEMP", help="Highest temperature its maker gives.")
-@click.option("--tolerance", metavar="ABV", help="Alcohol the yeast stands: 14%.")
-@click.option("--ph", "ph_text", metavar="PH", help="Measured on a hand sample.")
-@click.option("--sweeten-to", metavar="SG", help="Gravity it is meant to be sweetened to.")
-@click.option("--carbonation", type=float, metavar="VOLUMES", help="Volumes of CO2 to serve it with.")
-@click.option("--gravity-sensor", metavar="SENSOR", help="The float that is believed.")
-@click.option("--temperature-sensor", metavar="SENSOR", help="The thermometer that is believed.")
-@click.option(
-    "--other-sensor", "others", multiple=True, metavar="SENSOR", help="One more, such as the room's."
-)
-@click.option("--recipe", default="", help="Free text.")
-def start(
-    config: Path | None,
-    name: str,
-    slug: str | None,
-    pitched: str | None,
-    kind: str | None,
-    original_gravity: str | None,
-    volume: str | None,
-    capacity: str | None,
-    yeast_from: str | None,
-    yeast_to: str | None,
-    tolerance: str | None,
-    ph_text: str | None,
-    sweeten_to: str | None,
-    carbonation: float | None,
-    gravity_sensor: str | None,
-    temperature_sensor: str | None,
-    others: tuple[str, ...],
-    recipe: str,
-) -> None:
+@sheet_options
+def start(config: Path | None, name: str, slug: str | None, **said: Any) -> None:
     """Begin a batch called NAME and say which sensors are in it."""
     entered_ms = now_ms()
-    if (yeast_from is None) != (yeast_to is None):
-        raise InputError("--yeast-from and --yeast-to go together")
-    yeast_range = None
-    if yeast_from is not None and yeast_to is not None:
-        yeast_range = quantities.temperature_c(yeast_from), quantities.temperature_c(yeast_to)
-    sheet = Sheet(
-        slug=slug or slug_of(name),
-        name=name,
-        pitched_ms=time_ms(pitched, entered_ms),
-        must=Must(
-            kind=None if kind is None else MustKind(kind),
-            original_gravity_sg=None if original_gravity is None else quantities.gravity_sg(original_gravity),
-            volume_l=None if volume is None else quantities.volume_l(volume),
-        ),
-        yeast=Yeast(yeast_range, None if tolerance is None else quantities.strength_abv(tolerance)),
-        vessel=Vessel(None if capacity is None else quantities.volume_l(capacity)),
-        gravity_sensor=gravity_sensor,
-        temperature_sensor=temperature_sensor,
-        other_sensors=others,
-        recipe=recipe,
-        sample_ph=None if ph_text is None else quantities.ph(ph_text),
-        sweeten_to_sg=None if sweeten_to is None else quantities.gravity_sg(sweeten_to),
-        carbonation_volumes=carbonation,
-    )
+    sheet = written(Sheet(slug=slug or slug_of(name), name=name, pitched_ms=entered_ms), said)
     with opened(config) as store:
         store.batches.start(sheet, at_ms=entered_ms)
     click.echo(f"Started {sheet.slug}, pitched {local(sheet.pitched_ms)}.")
-    if gravity_sensor is None:
+    if sheet.gravity_sensor is None:
         click.echo("No float is named: say which with --gravity-sensor, or enter hand samples.")
 
 
@@ -298,3 +239,6 @@ def _sheet_lines(sheet: Sheet) -> list[str]:
         ("recipe", sheet.recipe or None),
     ]
     return lines + [f"  {name}: {value}" for name, value in facts if value is not None]
+
+
+batch_command.add_command(change_command)

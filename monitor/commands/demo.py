@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -147,7 +148,7 @@ class Screen:
                 of == slug and isinstance(said, AlertChange) and said.kind is kind for of, said in self._said
             )
 
-    def frame(self, snapshots: dict[str, Snapshot], scenario: list[Carboy], now_ms: int) -> Group:
+    def frame(self, snapshots: Mapping[str, Snapshot], scenario: list[Carboy], now_ms: int) -> Group:
         """The whole picture as it is now."""
         table = Table(title=f"Day {self._day(now_ms):.1f}", title_justify="left", expand=True)
         for heading in (

@@ -20,7 +20,7 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTempl
 
 from monitor.cellar.caution import Caution
 from monitor.cellar.plan_sheet import Amount, Plan, PlanStep
-from monitor.cellar.plan_text import in_the_end, shown_amount, shown_days
+from monitor.cellar.plan_text import in_the_end, shown_amount, shown_days, worded
 from monitor.cellar.shown import UnitSystem
 
 _REGULAR: Final = "DejaVuSans"
@@ -63,7 +63,7 @@ def as_pdf(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = UT
         title=f"Plan for {plan.name}",
         invariant=True,
     )
-    document.build(list(_story(plan, system, zone)))
+    document.build(list(_story(worded(plan, system), system, zone)))
     return buffer.getvalue()
 
 

@@ -16,6 +16,7 @@ from monitor.commands.context import config_option
 from monitor.daemon import Daemon
 from monitor.errors import CarboydError, ConfigurationError
 from monitor.settings import Loaded, load
+from monitor.supervision import Supervisor
 
 logger = logging.getLogger(__name__)
 
@@ -49,8 +50,10 @@ def supervise(loaded: Loaded) -> int:
     signals: queue.SimpleQueue[int] = queue.SimpleQueue()
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda received, _frame: signals.put(received))
+    supervisor = Supervisor.of()
     daemon = Daemon(loaded)
     daemon.start()
+    supervisor.ready(status_words(daemon))
     for line in greeting(loaded, daemon):
         click.echo(line)
     while True:
@@ -60,13 +63,23 @@ def supervise(loaded: Loaded) -> int:
             if daemon.failure is not None:
                 daemon.stop()
                 return 1
+            supervisor.look(daemon.turns)
             continue
         if received == signal.SIGHUP:
+            supervisor.reloading()
             loaded, daemon = reload(loaded, daemon)
+            supervisor.ready(status_words(daemon))
         else:
             logger.info("stopping")
+            supervisor.stopping()
             daemon.stop()
             return 0
+
+
+def status_words(daemon: Daemon) -> str:
+    """One line for the supervisor's own status."""
+    count = len(daemon.snapshots)
+    return f"watching {count} open batch" if count == 1 else f"watching {count} open batches"
 
 
 def greeting(loaded: Loaded, daemon: Daemon) -> list[str]:

@@ -13,8 +13,9 @@ from rich.live import Live
 from rich.text import Text
 
 from monitor import quantities
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
+from monitor.commands.forward import lag_words
 from monitor.commands.sparkline import sparkline
 from monitor.settings import load
 from monitor.store.sql import SqlStore
@@ -35,7 +36,14 @@ URGENT: Final = ("refermenting", "stalled", "finished")
 def status_command(config: Path | None, as_json: bool, watch: bool, every: float) -> None:
     """Show where every open batch stands: phase, gravity, how fast it falls, when it should end.
 
-    It reads what the running daemon last said; a batch that no daemon has looked at says so.
+    It reads what the running daemon last said; a batch that no daemon has looked at says so. Nothing is told
+    by colour alone, and NO_COLOR is heeded.
+
+    \b
+    Examples:
+      carboyd status                    once, those first that need you
+      carboyd status --watch            stay, with a curve of the last fortnight
+      carboyd status --json | jq '.[].phase'
     """
     loaded = load(config)
     units = UnitSystem(loaded.settings.display.units)
@@ -44,14 +52,19 @@ def status_command(config: Path | None, as_json: bool, watch: bool, every: float
             print_json(_documents(store))
             return
         console = Console(highlight=False)
+        target = loaded.settings.influx.target
         if not watch:
-            console.print(_picture(store, units), soft_wrap=True)
+            for line in _lines(store, units):
+                console.print(line, soft_wrap=True)  # whole, however wide the terminal or the pipe
+            if target is not None:
+                lag = lag_words(store.forwarding.state(target.name), now_ms())
+                console.print(f"\nForwarding: {lag}", soft_wrap=True)
             return
         pause = threading.Event()
-        with Live(_picture(store, units), console=console, auto_refresh=False) as live:
+        with Live(Group(*_lines(store, units)), console=console, auto_refresh=False) as live:
             try:
                 while not pause.wait(every):
-                    live.update(_picture(store, units), refresh=True)
+                    live.update(Group(*_lines(store, units)), refresh=True)
             except KeyboardInterrupt:
                 return
 
@@ -67,14 +80,14 @@ def _documents(store: SqlStore) -> list[dict[str, Any]]:
     return sorted(documents, key=lambda one: (not one.get("alerts"), rank.get(one["phase"] or "", len(rank))))
 
 
-def _picture(store: SqlStore, units: UnitSystem) -> Group:
+def _lines(store: SqlStore, units: UnitSystem) -> list[Text]:
     documents = _documents(store)
     clock = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
     lines = [Text(f"{len(documents)} open, {clock}")]
     for document in documents:
         lines.append(Text(""))
         lines += _block(store, document, units)
-    return Group(*lines)
+    return lines
 
 
 def _block(store: SqlStore, document: dict[str, Any], units: UnitSystem) -> list[Text]:
@@ -89,11 +102,12 @@ def _block(store: SqlStore, document: dict[str, Any], units: UnitSystem) -> list
     if curve:
         lines.append(Text(f"  {curve} last {CURVE_DAYS} days"))
     if document["reason"]:
-        lines.append(Text(f"  {document['reason']}", overflow="fold"))
+        lines.append(Text(f"  {in_units(document['reason'], units)}", overflow="fold"))
     for alert in document["alerts"]:
         kind = alert["alert"].replace("_", " ")
         since = local(ms_from_rfc3339(alert["since"]))
-        lines.append(Text(f"  ! {kind} since {since}: {alert['message']}", overflow="fold"))
+        message = in_units(alert["message"], units)
+        lines.append(Text(f"  ! {kind} since {since}: {message}", overflow="fold"))
     return lines
 
 

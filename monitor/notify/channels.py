@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 import apprise
+from apprise.attachment.memory import AttachMemory
 
 from monitor.errors import ConfigurationError, DeliveryError
 from monitor.ferment.emission import Severity
@@ -34,6 +35,11 @@ class Channel(Protocol):
         """What it is called in settings, logs and the outbox."""
         ...
 
+    @property
+    def carries_pictures(self) -> bool:
+        """Whether a notice's pictures arrive with it."""
+        ...
+
     def send(self, notice: Notice) -> None:
         """Hand a notice over; DeliveryError where it was not accepted, or perhaps was not."""
         ...
@@ -46,6 +52,8 @@ class Target:
     name: str
     url: str = field(repr=False)
     """An apprise URL; it holds passwords and tokens."""
+    pictures: bool = True
+    """Whether pictures are wanted, where the service carries them."""
 
 
 class AppriseChannel:
@@ -69,11 +77,17 @@ class AppriseChannel:
                     "allowed: one of its service URLs, such as mailtos://... or json://..."
                 ]
             )
+        self._carries = target.pictures and all(one.attachment_support for one in self._apprise)
 
     @property
     def name(self) -> str:
         """What it is called."""
         return self._name
+
+    @property
+    def carries_pictures(self) -> bool:
+        """Whether pictures are wanted here and the service takes attachments."""
+        return self._carries
 
     def send(self, notice: Notice) -> None:
         """Hand the notice to the service; blocks until it answers or the limits are over."""
@@ -83,6 +97,7 @@ class AppriseChannel:
                 body=notice.body,
                 notify_type=_KIND[notice.severity],
                 body_format=apprise.NotifyFormat.TEXT,
+                attach=self._attached(notice),
                 interpret_escapes=False,
                 timeout=SEND_LIMIT_S,
             )
@@ -94,6 +109,12 @@ class AppriseChannel:
                 retry=True,
                 hint="check that the service can be reached and that the channel's URL is right",
             )
+
+    def _attached(self, notice: Notice) -> list[AttachMemory] | None:
+        if not self._carries or not notice.pictures:
+            return None
+        attachment: Any = AttachMemory  # it ships no type information
+        return [attachment(one.png, name=one.name, mimetype="image/png") for one in notice.pictures]
 
 
 def channels_of(targets: Sequence[Target]) -> list[Channel]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import urllib.request
+from collections.abc import Callable
 from typing import Final
 
 _log = logging.getLogger(__name__)
@@ -15,8 +16,11 @@ TIMEOUT_S: Final = 10.0
 class Heartbeat:
     """One request at a time in a thread of its own; the address is a secret and is never logged."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, now_ms: Callable[[], int]) -> None:
+        self.accepted_ms: int | None = None
+        """When the last one was accepted; None before the first."""
         self._url = url
+        self._now_ms = now_ms
         self._thread: threading.Thread | None = None
 
     def beat(self) -> bool:
@@ -36,6 +40,6 @@ class Heartbeat:
         try:
             # http and https only: the settings admit nothing else
             with urllib.request.urlopen(self._url, timeout=TIMEOUT_S):  # noqa: S310
-                pass
+                self.accepted_ms = self._now_ms()
         except (OSError, ValueError) as error:
             _log.warning("the heartbeat did not arrive: %s", type(error).__name__)

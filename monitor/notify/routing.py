@@ -54,6 +54,14 @@ class Route:
     batches: frozenset[str] = frozenset()
     quiet: QuietHours | None = None
 
+    def takes(self, severity: Severity) -> bool:
+        """Whether the channel takes this severity at all."""
+        return not self.severities or severity in self.severities
+
+    def was_quiet(self, time_ms: int) -> bool:
+        """Whether a moment lay in the channel's quiet hours."""
+        return self.quiet is not None and self.quiet.ends_ms(time_ms) is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Routed:
@@ -66,7 +74,7 @@ class Routed:
 
 def routed(route: Route, batch: str, severity: Severity, now_ms: int) -> Routed:
     """Whether a channel takes a notice now. A danger passes the quiet hours; what they hold is not lost."""
-    if route.severities and severity not in route.severities:
+    if not route.takes(severity):
         return Routed(RouteReason.OTHER_SEVERITY)
     if route.batches and batch not in route.batches:
         return Routed(RouteReason.OTHER_BATCH)

@@ -29,6 +29,9 @@ class Link:
     client_id: str
     """Fixed and its own: two clients with one identifier throw each other out."""
     topics: tuple[str, ...]
+    """Where readings come in; none for a connection that only publishes."""
+    call_topics: tuple[str, ...] = ()
+    """Where others call: listened to at QoS 0, handed on at once, not stored; no wildcards."""
     username: str | None = None
     password: str | None = None
     tls: Tls | None = None

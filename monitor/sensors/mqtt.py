@@ -54,12 +54,17 @@ class Subscriber:
         now_ms: Callable[[], int],
         jitter: Callable[[], float] = random.random,
         monotonic_s: Callable[[], float] = time.monotonic,
+        called: Callable[[str, bytes], None] = lambda _topic, _payload: None,
     ) -> None:
-        """Connects nothing before `start`; raises ConfigurationError for certificates that cannot be used."""
+        """Connects nothing before `start`; raises ConfigurationError for certificates that cannot be used.
+
+        `called` gets what comes on the link's call topics, in the network thread: it must not wait.
+        """
         self._link = link
         self._now_ms = now_ms
         self._jitter = jitter
         self._monotonic_s = monotonic_s
+        self._called = called
         self._arrivals = Arrivals(link.queue_size)
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -288,12 +293,17 @@ class Subscriber:
         )
 
     def _subscribe(self, client: paho.Client) -> None:
-        topics = self._link.topics
+        wanted = [*((topic, 1) for topic in self._link.topics), *((t, 0) for t in self._link.call_topics)]
+        topics = tuple(topic for topic, _ in wanted)
+        if not wanted:  # it only publishes
+            self._connected.set()
+            return
         if self._link.protocol == "5":
-            options = SubscribeOptions(qos=1, retainHandling=_RETAINED_NEVER)
-            _, mid = client.subscribe([(topic, options) for topic in topics])
+            _, mid = client.subscribe(
+                [(topic, SubscribeOptions(qos, retainHandling=_RETAINED_NEVER)) for topic, qos in wanted]
+            )
         else:
-            _, mid = client.subscribe([(topic, 1) for topic in topics])
+            _, mid = client.subscribe(wanted)
         if mid is not None:
             self._asked = {mid: topics}
 
@@ -360,6 +370,11 @@ class Subscriber:
         if self._deaf:
             return
         topic, payload, mid = message.topic, bytes(message.payload), message.mid
+        if topic in self._link.call_topics:
+            if message.qos:  # another subscription covers the topic too
+                self._client.ack(mid, message.qos)
+            self._called(topic, payload)
+            return
         token = 0
         if message.qos:
             token = self._arrivals.token(mid)

@@ -10,9 +10,10 @@ from sqlalchemy import Connection, delete, insert, select, update
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.store.changes import SqlChanges
+from monitor.store.claims import hold
 from monitor.store.gate import Gate
-from monitor.store.schema import alerts, batches, deliveries, silences
-from monitor.store.values import ChangeKind, Occasion, Silence, StoredAlert
+from monitor.store.schema import alert_steps, alerts, batches, deliveries, silences
+from monitor.store.values import AlertMoment, ChangeKind, Claim, Occasion, Silence, StoredAlert
 from monitor.units import rfc3339_from_ms
 
 
@@ -26,18 +27,29 @@ class SqlAlerts:
         self._first = first.on_conflict_do_nothing(
             index_elements=[alerts.c.batch, alerts.c.kind, alerts.c.subject, alerts.c.fired_ms]
         )
+        self._happened = gate.insert(alert_steps).on_conflict_do_nothing(
+            index_elements=[alert_steps.c.alert_id, alert_steps.c.step]
+        )
 
     def record(
-        self, batch: str, change: AlertChange, *, channels: Sequence[str] = (), now_ms: int
+        self,
+        batch: str,
+        change: AlertChange,
+        *,
+        channels: Sequence[str] = (),
+        now_ms: int,
+        claim: Claim | None = None,
     ) -> StoredAlert | None:
         """Keep what the pipeline said; the alert as it is now, or None where that was known already.
 
         In the same transaction a delivery falls due for each channel, so a change is told if and only if
         it is kept, and saying it again (after a restart, say) tells nobody twice. PENDING is not kept.
+        ClaimLostError where the claim holds no more: who judges the batch now says it.
         """
         if change.state is AlertState.PENDING:
             return None
         with self._gate.writing() as connection:
+            hold(connection, claim)
             firing = change.state is AlertState.FIRING
             made = connection.execute(self._first, _values(batch, change)).rowcount == 1
             if not firing and not made and not self._resolve(connection, batch, change):
@@ -45,6 +57,10 @@ class SqlAlerts:
             if firing and not made:
                 return None
             row = connection.execute(select(alerts).where(*_named(batch, change))).one()
+            if made:
+                self._step(connection, row.id, AlertMoment.FIRING, change.fired_ms)
+            if not firing:
+                self._step(connection, row.id, AlertMoment.RESOLVED, change.at_ms)
             # an alert first heard of when it is over was never news
             if channels and (firing or not made):
                 occasion = Occasion.FIRING if firing else Occasion.RESOLVED
@@ -77,18 +93,25 @@ class SqlAlerts:
             if found.acknowledged_ms is not None:
                 return found
             connection.execute(update(alerts).where(alerts.c.id == alert_id).values(acknowledged_ms=at_ms))
+            self._step(connection, alert_id, AlertMoment.ACKNOWLEDGED, at_ms)
             self._changes.note(connection, ChangeKind.ACKNOWLEDGED, str(alert_id), at_ms)
             return _alert(connection, alert_id)
 
-    def withdraw(self, alert_id: int, *, at_ms: int, why: str) -> None:
-        """Resolve, telling nobody, an alert that the pipeline knows no more, as after new thresholds."""
+    def withdraw(self, alert_id: int, *, at_ms: int, why: str, claim: Claim | None = None) -> None:
+        """Resolve, telling nobody, an alert that the pipeline knows no more, as after new thresholds.
+
+        NotFoundError, and ClaimLostError where the claim holds no more.
+        """
         with self._gate.writing() as connection:
+            hold(connection, claim)
             _alert(connection, alert_id)
-            connection.execute(
+            ended = connection.execute(
                 update(alerts)
                 .where(alerts.c.id == alert_id, alerts.c.state == str(AlertState.FIRING))
                 .values(state=str(AlertState.RESOLVED), resolved_ms=at_ms, resolved_message=why)
             )
+            if ended.rowcount == 1:
+                self._step(connection, alert_id, AlertMoment.RESOLVED, at_ms)
 
     def silence(
         self,
@@ -151,6 +174,10 @@ class SqlAlerts:
         """Forget silences that ended before a time; how many there were."""
         with self._gate.writing() as connection:
             return connection.execute(delete(silences).where(silences.c.until_ms < before_ms)).rowcount
+
+    def _step(self, connection: Connection, alert_id: int, moment: AlertMoment, at_ms: int) -> None:
+        """Write down in the same transaction that this happened to an alert, for who forwards it."""
+        connection.execute(self._happened, {"alert_id": alert_id, "step": str(moment), "at_ms": at_ms})
 
     def _resolve(self, connection: Connection, batch: str, change: AlertChange) -> bool:
         ended = connection.execute(

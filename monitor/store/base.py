@@ -8,7 +8,7 @@ Times are Unix milliseconds, given by the caller: a store has no clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -16,20 +16,27 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
+from monitor.store.judging import Checkpoints, Claims, Standings
 from monitor.store.values import (
+    AlertStep,
     Change,
+    Claim,
     Committed,
     Delivery,
     FaultCount,
+    Feed,
+    ForwardState,
     Heard,
+    Level,
+    PhaseStep,
     Quarantined,
     Refused,
     Series,
+    SetAside,
     Share,
     Silence,
     StoredAlert,
     StoredCalibration,
-    StoredStanding,
     Thinned,
 )
 from monitor.units import Quantity
@@ -74,12 +81,16 @@ class Readings(Protocol):
         """The next readings of all sensors by position."""
         ...
 
+    def position(self) -> int:
+        """The position of the newest reading; 0 where there is none."""
+        ...
+
     def thinned(self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int, buckets: int) -> Thinned:
         """Least, mean and greatest sound value of each of `buckets` stretches; the end is not included."""
         ...
 
-    def heard(self) -> list[Heard]:
-        """Every quantity of every sensor with what came last."""
+    def heard(self, sensors: Iterable[str] | None = None) -> list[Heard]:
+        """Every quantity of every sensor, or of these, with what came last."""
         ...
 
     def unassigned(self) -> list[Heard]:
@@ -126,8 +137,14 @@ class Batches(Protocol):
         """All readings of a batch in order of arrival."""
         ...
 
-    def events(self, slug: str) -> Iterator[Reading | JournalEntry]:
-        """Readings and journal of a batch in order of arrival, to rebuild a pipeline from."""
+    def events(
+        self, slug: str, *, after: int = 0, entries: int = 0, samples: int = 0
+    ) -> Iterator[Reading | JournalEntry]:
+        """Readings and journal of a batch in order of arrival, to rebuild a pipeline from.
+
+        With readings after a position only, and without the first entries and hand samples, they are what
+        a pipeline lacks that has taken in so much.
+        """
         ...
 
 
@@ -135,9 +152,18 @@ class Alerts(Protocol):
     """Alerts and silences. (batch, kind, subject, fired_ms) names one alert for ever."""
 
     def record(
-        self, batch: str, change: AlertChange, *, channels: Sequence[str] = (), now_ms: int
+        self,
+        batch: str,
+        change: AlertChange,
+        *,
+        channels: Sequence[str] = (),
+        now_ms: int,
+        claim: Claim | None = None,
     ) -> StoredAlert | None:
-        """Keep a change and, with it, a delivery for each channel; None where it was known already."""
+        """Keep a change and, with it, a delivery for each channel; None where it was known already.
+
+        ClaimLostError, and nothing kept, where the claim that is given holds no more.
+        """
         ...
 
     def get(self, alert_id: int) -> StoredAlert:
@@ -154,8 +180,8 @@ class Alerts(Protocol):
         """Someone has seen it; the first time stays. NotFoundError."""
         ...
 
-    def withdraw(self, alert_id: int, *, at_ms: int, why: str) -> None:
-        """Resolve an alert that the pipeline knows no more; nobody is told. NotFoundError."""
+    def withdraw(self, alert_id: int, *, at_ms: int, why: str, claim: Claim | None = None) -> None:
+        """Resolve an alert that the pipeline knows no more; nobody is told. NotFoundError, ClaimLostError."""
         ...
 
     def silence(
@@ -185,6 +211,10 @@ class Alerts(Protocol):
 
 class Outbox(Protocol):
     """Deliveries of notices: each is open until it is sent or dropped."""
+
+    def reserve(self, delivery: Delivery, *, until_ms: int) -> bool:
+        """Keep an open delivery from others until a time; False where another was quicker."""
+        ...
 
     def due(self, now_ms: int, *, channel: str | None = None, limit: int = 50) -> list[Delivery]:
         """Open deliveries that are due, of one channel or of all, the longest due first."""
@@ -294,20 +324,66 @@ class Changes(Protocol):
         """Remember a position."""
         ...
 
-
-class Standings(Protocol):
-    """Where each open batch stood at the last look."""
-
-    def put(self, fresh: Sequence[StoredStanding]) -> None:
-        """Keep these in place of what was there; an unknown batch keeps nothing."""
+    def advance(self, name: str, seen: int, position: int) -> bool:
+        """Move a mark on from where it was seen; False where another has moved it since."""
         ...
 
-    def drop(self, batch: str) -> None:
-        """Forget where a batch stood."""
+
+class Chronicle(Protocol):
+    """What was judged of each batch and what happened to its alerts, in order of writing."""
+
+    def keep(self, looks: Sequence[Level], steps: Sequence[PhaseStep]) -> None:
+        """Write these down; what is there already (batch and time) stays. StoreError without the batch."""
         ...
 
-    def listed(self) -> list[StoredStanding]:
-        """All of them, in order of the batches' names."""
+    def last_level_ms(self, batch: str) -> int | None:
+        """The time of the newest level of a batch."""
+        ...
+
+    def levels_after(self, position: int, limit: int) -> list[tuple[int, Level]]:
+        """The next levels by position."""
+        ...
+
+    def phases_after(self, position: int, limit: int) -> list[tuple[int, PhaseStep]]:
+        """The next phases by position."""
+        ...
+
+    def alerts_after(self, position: int, limit: int) -> list[tuple[int, AlertStep]]:
+        """The next things that happened to alerts by position."""
+        ...
+
+    def prune_levels(self, before_ms: int, forwarded: int) -> int:
+        """Forget levels older than a time, up to a position."""
+        ...
+
+
+class Forwarding(Protocol):
+    """How far forwarding to each target has come."""
+
+    def positions(self, target: str) -> dict[Feed, int]:
+        """What was accepted last of each feed; 0 before the first."""
+        ...
+
+    def accepted(
+        self, target: str, upto: Mapping[Feed, int], refused: Sequence[SetAside] = (), *, at_ms: int
+    ) -> None:
+        """Move on, with what was set aside on the way, in one transaction."""
+        ...
+
+    def failed(self, target: str, trouble: str, *, at_ms: int) -> None:
+        """Keep why nothing is accepted."""
+        ...
+
+    def start_over(self, target: str) -> None:
+        """Forget how far it has come."""
+        ...
+
+    def state(self, target: str) -> ForwardState:
+        """How far it has come, and what waits."""
+        ...
+
+    def set_aside(self, target: str, limit: int = 100) -> list[SetAside]:
+        """Lines the server will not have, the newest first."""
         ...
 
 
@@ -339,7 +415,19 @@ class Store(Protocol):
     def standings(self) -> Standings: ...
 
     @property
+    def claims(self) -> Claims: ...
+
+    @property
+    def checkpoints(self) -> Checkpoints: ...
+
+    @property
     def changes(self) -> Changes: ...
+
+    @property
+    def chronicle(self) -> Chronicle: ...
+
+    @property
+    def forwarding(self) -> Forwarding: ...
 
     def tidy(self) -> None:
         """Work for a quiet moment; safe at any time."""

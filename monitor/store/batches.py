@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import heapq
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import islice
 from typing import Any, Final
 
 from sqlalchemy import Connection, delete, insert, select, update
@@ -116,17 +118,36 @@ class SqlBatches:
         with self._gate.reading() as connection:
             return self._readings(connection, _sheet(connection, slug))
 
-    def events(self, slug: str) -> Iterator[Reading | JournalEntry]:
+    def events(
+        self, slug: str, *, after: int = 0, entries: int = 0, samples: int = 0
+    ) -> Iterator[Reading | JournalEntry]:
         """What happened to a batch, in order of arrival: give it to a new pipeline to stand where one stood.
 
-        Of an entry and a reading of the same millisecond the entry comes first. All of it is fetched before
-        this returns (40 bytes a reading), so that no cursor stays open while the caller works.
+        To one that has taken in the readings up to position `after`, so many journal entries and so many
+        hand samples, give what is left. Of an entry and a reading of the same millisecond the entry comes
+        first. All of it is fetched before this returns (40 bytes a reading), so that no cursor stays open
+        while the caller works.
         """
         with self._gate.reading() as connection:
             sheet = _sheet(connection, slug)
-            found = self._readings(connection, sheet)
-            entries = _journal(connection, slug)
-        return _merged(found.readings(), entries)
+            found = (
+                self._left(connection, sheet, after, samples)
+                if after or samples
+                else self._readings(connection, sheet).readings()
+            )
+            written = _journal(connection, slug)[entries:]
+        return _merged(found, written)
+
+    def _left(self, connection: Connection, sheet: Sheet, after: int, samples: int) -> Iterator[Reading]:
+        """Readings after a position and hand samples after the first so many, in order of arrival."""
+        sensors = [sensor for sensor in sheet.sensors if sensor != sheet.hand_sensor]
+        bounds = [readings.c.received_ms >= sheet.pitched_ms - LEAD_MS, readings.c.position > after]
+        measured = self._log.read_in(connection, sensors, None, bounds)
+        by_hand = self._log.read_in(connection, [sheet.hand_sensor], None, bounds[:1])
+        # both are in order of arrival already
+        return heapq.merge(
+            measured.readings(), islice(by_hand.readings(), samples, None), key=lambda one: one.received_ms
+        )
 
     def _readings(self, connection: Connection, sheet: Sheet) -> Series:
         bounds = [readings.c.received_ms >= sheet.pitched_ms - LEAD_MS]

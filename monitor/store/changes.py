@@ -51,3 +51,17 @@ class SqlChanges:
                     index_elements=[marks.c.name], set_={"position": statement.excluded.position}
                 )
             )
+
+    def advance(self, name: str, seen: int, position: int) -> bool:
+        """Move a mark on from where it was seen; False where another has moved it since."""
+        with self._gate.writing() as connection:
+            found = connection.execute(select(marks.c.position).where(marks.c.name == name)).scalar() or 0
+            if found != seen:
+                return False
+            statement = self._gate.insert(marks).values(name=name, position=position)
+            connection.execute(
+                statement.on_conflict_do_update(
+                    index_elements=[marks.c.name], set_={"position": statement.excluded.position}
+                )
+            )
+            return True

@@ -87,6 +87,16 @@ class Gate:
             yield connection
 
     @contextmanager
+    def claiming(self) -> Iterator[Connection]:
+        """A server's transaction that writes without queueing behind the other writers.
+
+        For rows that are locked one by one: a heartbeat must not wait for a long commit.
+        """
+        assert not self.is_sqlite
+        with self.errors(), self._write_engine.begin() as connection:
+            yield connection
+
+    @contextmanager
     def alone(self) -> Iterator[Connection]:
         """An SQLite connection outside of any transaction, for the statements that refuse to be in one."""
         # not by the AUTOCOMMIT level: leaving it would let the driver begin transactions by itself again

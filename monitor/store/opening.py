@@ -57,7 +57,7 @@ def bring_up_to_date(gate: Gate) -> None:
         found = _version(connection)
         if found == SCHEMA_VERSION:
             return
-        if found is not None and found not in _known_versions():
+        if found is not None and found not in known_versions():
             raise StoreError(
                 f"the store {gate.shown} has schema {found}, "
                 f"which is newer than this program's {SCHEMA_VERSION}",
@@ -79,7 +79,8 @@ def _version(connection: Connection) -> str | None:
     return found
 
 
-def _known_versions() -> set[str]:
+def known_versions() -> set[str]:
+    """Every schema that this program can read or migrate."""
     return {path.stem.split("_")[0].removeprefix("v") for path in (MIGRATIONS / "versions").glob("v*.py")}
 
 

@@ -47,6 +47,19 @@ class SqlOutbox:
             found: int | None = connection.execute(query).scalar()
         return found
 
+    def reserve(self, delivery: Delivery, *, until_ms: int) -> bool:
+        """Keep an open delivery from others until a time; False where another was quicker, or it is settled.
+
+        Should whoever reserved it die, it falls due again then.
+        """
+        with self._gate.writing() as connection:
+            kept = connection.execute(
+                update(deliveries)
+                .where(deliveries.c.id == delivery.id, deliveries.c.due_ms == delivery.due_ms)
+                .values(due_ms=until_ms)
+            )
+            return kept.rowcount == 1
+
     def mark_sent(self, delivery: Delivery, *, at_ms: int, remind_at_ms: int | None = None) -> None:
         """The channel accepted it; with `remind_at_ms` a reminder falls due then, in the same transaction."""
         with self._gate.writing() as connection:

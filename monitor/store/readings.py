@@ -15,6 +15,7 @@ from monitor.errors import StoreError
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import TimeFlag
 from monitor.store.changes import SqlChanges
+from monitor.store.checkpoints import SqlCheckpoints
 from monitor.store.gate import Gate
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.rows import Put, putting
@@ -92,7 +93,9 @@ class SqlReadings:
         last = list({(one.sensor, one.quantity, one.time_ms): one for one in derived}.values())
         with self._gate.writing() as connection:
             _, fresh = self._write(connection, self._overwrite, last, ())
-            for sensor in sorted({one.sensor for one in derived}):
+            sensors = sorted({one.sensor for one in derived})
+            SqlCheckpoints.forget_of_sensors(connection, sensors)
+            for sensor in sensors:
                 self._changes.note(connection, ChangeKind.REDERIVED, sensor, at_ms)
         self._remember(fresh)
 
@@ -175,10 +178,18 @@ class SqlReadings:
             rows = _fetched(connection, query, _BUCKET)
         return Thinned(rows["start"], rows["low"], rows["mean"], rows["high"], rows["count"])
 
-    def heard(self) -> list[Heard]:
-        """Every quantity of every sensor that was ever heard, with what came last."""
+    def position(self) -> int:
+        """The position of the newest reading; 0 where there is none."""
         with self._gate.reading() as connection:
-            return [_heard(row) for row in connection.execute(_all_series())]
+            return connection.execute(select(func.max(readings.c.position))).scalar() or 0
+
+    def heard(self, sensors: Iterable[str] | None = None) -> list[Heard]:
+        """Every quantity of every sensor that was ever heard, or of these, with what came last."""
+        query = _all_series()
+        if sensors is not None:
+            query = query.where(series.c.sensor.in_([*sensors]))
+        with self._gate.reading() as connection:
+            return [_heard(row) for row in connection.execute(query)]
 
     def unassigned(self) -> list[Heard]:
         """The same for sensors that no open batch names; hand samples left out."""

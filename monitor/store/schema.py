@@ -18,7 +18,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA_VERSION: Final = "0003"
+SCHEMA_VERSION: Final = "0006"
 """The newest revision in `migrations/versions`."""
 
 metadata: Final = MetaData(
@@ -201,4 +201,87 @@ standings: Final = Table(
     Column("batch", Text, ForeignKey("batches.slug"), primary_key=True),
     Column("at_ms", BigInteger, nullable=False),
     Column("document", Text, nullable=False),
+    Column("number", BigInteger, nullable=False, server_default="0"),  # grows with every write
+    Column("told", Text),  # JSON, the whole snapshot: see monitor.batch.told
+    Index(None, "number"),
+)
+
+members: Final = Table(
+    "members",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("lease_until_ms", BigInteger, nullable=False),  # by the database's own clock
+)
+
+claims: Final = Table(
+    "claims",
+    metadata,
+    Column("batch", Text, ForeignKey("batches.slug"), primary_key=True),
+    Column("member", Text, nullable=False),  # no foreign key: whoever is no member holds nothing
+    Column("epoch", BigInteger, nullable=False),  # grows each time the batch changes hands
+    Index(None, "member"),
+)
+
+checkpoints: Final = Table(
+    "checkpoints",
+    metadata,
+    Column("batch", Text, ForeignKey("batches.slug"), primary_key=True),
+    Column("digest", Text, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("entries", Integer, nullable=False),
+    Column("samples", Integer, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+)
+
+levels: Final = Table(
+    "levels",
+    metadata,
+    Column("position", _KEY, primary_key=True),
+    Column("batch", Text, ForeignKey("batches.slug"), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),  # JSON, see monitor.store.chronicle
+    UniqueConstraint("batch", "at_ms"),
+)
+
+phases: Final = Table(
+    "phases",
+    metadata,
+    Column("position", _KEY, primary_key=True),
+    Column("batch", Text, ForeignKey("batches.slug"), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("phase", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    UniqueConstraint("batch", "at_ms"),
+)
+
+alert_steps: Final = Table(
+    "alert_steps",
+    metadata,
+    Column("position", _KEY, primary_key=True),
+    Column("alert_id", _KEY, ForeignKey("alerts.id"), nullable=False),
+    Column("step", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    UniqueConstraint("alert_id", "step"),
+)
+
+forwarding: Final = Table(
+    "forwarding",
+    metadata,
+    Column("target", Text, primary_key=True),
+    Column("accepted_ms", BigInteger),
+    Column("trouble", Text, nullable=False),
+    Column("trouble_ms", BigInteger),
+)
+
+set_aside: Final = Table(
+    "set_aside",
+    metadata,
+    Column("id", _KEY, primary_key=True),
+    Column("target", Text, nullable=False),
+    Column("feed", Text, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("line", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    UniqueConstraint("target", "feed", "position"),
 )

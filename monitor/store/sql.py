@@ -16,11 +16,16 @@ from monitor.store.base import Store
 from monitor.store.batches import SqlBatches
 from monitor.store.calibrations import SqlCalibrations
 from monitor.store.changes import SqlChanges
+from monitor.store.checkpoints import SqlCheckpoints
+from monitor.store.chronicle import SqlChronicle
+from monitor.store.claims import SqlClaims
+from monitor.store.forwarding import SqlForwarding
 from monitor.store.gate import Gate, StoreOptions
 from monitor.store.opening import bring_up_to_date, check_soundness
 from monitor.store.outbox import SqlOutbox
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.readings import SqlReadings
+from monitor.store.retention import SqlRetention
 from monitor.store.shares import SqlShares
 from monitor.store.standings import SqlStandings
 
@@ -53,6 +58,11 @@ class SqlStore:
         self.calibrations = SqlCalibrations(self._gate, self.changes)
         self.shares = SqlShares(self._gate)
         self.standings = SqlStandings(self._gate)
+        self.claims = SqlClaims(self._gate)
+        self.checkpoints = SqlCheckpoints(self._gate)
+        self.chronicle = SqlChronicle(self._gate)
+        self.forwarding = SqlForwarding(self._gate)
+        self.retention = SqlRetention(self._gate)
 
     def __enter__(self) -> SqlStore:
         """The store itself; it is closed at the end of the block."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final
 
-from monitor.ferment.emission import AlertKind, AlertState, Severity
+from monitor.ferment.emission import AlertKind, AlertState, Phase, Severity
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import TimeFlag
 from monitor.units import Quantity
@@ -219,8 +219,121 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class StoredStanding:
-    """Where a batch stood at the last look; the store does not look inside the document."""
+    """Where a batch stood at the last look; the store does not look inside the documents."""
 
     batch: str
     at_ms: int
     document: dict[str, Any]
+    """For people and programs: what goes out over MQTT."""
+    told: dict[str, Any] | None = None
+    """For another process of ours: the snapshot with its evidence, and the phases."""
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """The right of one member to judge one batch; `epoch` grows each time the batch changes hands."""
+
+    batch: str
+    member: str
+    epoch: int
+
+
+@dataclass(frozen=True, slots=True)
+class Roll:
+    """Who judges at this moment."""
+
+    members: int
+    """Members whose lease runs."""
+    batches: int
+    """Batches to be judged."""
+    held: tuple[Claim, ...]
+    """What the member that asks holds, in order of the batches' names."""
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A pipeline as it stood once it had taken in so much; the store does not look inside the body."""
+
+    batch: str
+    digest: str
+    """Of everything that must be the same for the body to be of use."""
+    position: int
+    """Readings up to this one had been taken in."""
+    entries: int
+    """Journal entries taken in."""
+    samples: int
+    """Hand samples taken in."""
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """What was measured of a batch at one look."""
+
+    batch: str
+    at_ms: int
+    phase: Phase
+    numbers: Mapping[str, float]
+    """By name with its unit, such as `gravity_sg`; what is not known is left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseStep:
+    """A batch went into another phase."""
+
+    batch: str
+    at_ms: int
+    phase: Phase
+    reason: str
+
+
+class AlertMoment(StrEnum):
+    """What can happen to an alert, each once."""
+
+    FIRING = "firing"
+    ACKNOWLEDGED = "acknowledged"
+    RESOLVED = "resolved"
+
+
+@dataclass(frozen=True, slots=True)
+class AlertStep:
+    """Something happened to an alert."""
+
+    alert: StoredAlert
+    moment: AlertMoment
+    at_ms: int
+
+
+class Feed(StrEnum):
+    """What is forwarded, each with a position of its own."""
+
+    LEVELS = "levels"
+    PHASES = "phases"
+    ALERTS = "alerts"
+    READINGS = "readings"
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """A line that the server will not have, and why."""
+
+    feed: Feed
+    position: int
+    line: str
+    reason: str
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class ForwardState:
+    """How far forwarding to one target has come."""
+
+    target: str
+    waiting: Mapping[Feed, int]
+    """How many are not forwarded yet, counted up to `COUNTED`."""
+    oldest_ms: int | None
+    """When the reading that has waited longest arrived; None where none waits."""
+    accepted_ms: int | None
+    trouble: str
+    trouble_ms: int | None
+    set_aside: int

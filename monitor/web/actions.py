@@ -20,6 +20,8 @@ from monitor.units import MS_PER_HOUR
 from monitor.web.ports import Ports
 
 LONGEST_SILENCE_DAYS = 30
+TOKEN_BYTES = 24
+"""Random bytes in the token of a shared link."""
 CLOCK_SLACK_MS = 5 * 60_000
 
 
@@ -125,7 +127,7 @@ class Actions:
 
     def share(self, slug: str) -> tuple[Share, str]:
         """Open a link to one batch; the token is told now and never again."""
-        token = secrets.token_urlsafe(24)
+        token = secrets.token_urlsafe(TOKEN_BYTES)
         share = self.ports.store.shares.make(slug, digest=digest(token), at_ms=self.ports.now_ms())
         return share, token
 

@@ -16,6 +16,7 @@ from monitor.web.api import api_routes
 from monitor.web.assets import Assets
 from monitor.web.frame import Frame
 from monitor.web.guard import Guard
+from monitor.web.metrics import metrics_route
 from monitor.web.options import WebSettings
 from monitor.web.pages_batch import BatchPages
 from monitor.web.pages_calibrate import CalibratePages
@@ -55,6 +56,7 @@ def create_app(ports: Ports, settings: WebSettings) -> Starlette:
         *SetupPages(frame).routes(),
         *CalibratePages(frame).routes(),
         *DoorPages(frame).routes(),
+        metrics_route(ports.vitals, ports.snapshots),
         *api_routes(frame),
     ]
     return Starlette(

@@ -19,20 +19,21 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.cellar.plan_text import shown_amount, shown_days
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.errors import ConfigurationError
 from monitor.web import words
 from monitor.web.actions import Actions
 from monitor.web.assets import Assets
 from monitor.web.drawing import curve_points
 from monitor.web.forms import Form
-from monitor.web.gather import Standing, standing
+from monitor.web.gather import Standing, standing, unseen
 from monitor.web.history import Past
 from monitor.web.options import WebSettings
 from monitor.web.ports import Ports
 from monitor.web.problem import Problem
 from monitor.web.show import NARROW, Show
 from monitor.web.signin import Gate, Visitor
+from monitor.web.tuning import Trials
 from monitor.web.view import AlertView
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
@@ -52,6 +53,7 @@ class Frame:
     gate: Gate
     assets: Assets
     past: Past
+    trials: Trials
     actions: Actions
     templates: Environment
     zone: tzinfo
@@ -67,11 +69,11 @@ class Frame:
             lstrip_blocks=True,
         )
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
-        templates.filters["degrees"] = degrees
-        templates.globals.update(alert_text=alert_text)
         templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)
-        return cls(ports, settings, gate, assets, past, Actions(ports), templates, _zone(settings.time_zone))
+        trials = Trials(ports.store, ports.analysis)
+        zone = _zone(settings.time_zone)
+        return cls(ports, settings, gate, assets, past, trials, Actions(ports), templates, zone)
 
     def show(self, request: Request) -> Show:
         """How this reader wants numbers and times."""
@@ -89,6 +91,9 @@ class Frame:
         show = self.show(request)
         form_token = self.gate.form_token(visitor)
         said = unquote(request.cookies.get(SAID_COOKIE, ""))
+        if "waiting" not in context:
+            # every page of the maker's says how many alerts nobody has seen
+            context["waiting"] = unseen(self.ports) if visitor.signed_in else 0
         everything = {
             "request": request,
             "path": request.url.path,
@@ -98,10 +103,11 @@ class Frame:
             "form_token": form_token,
             "token": lambda: Markup('<input type="hidden" name="form_token" value="{}">').format(form_token),
             "show": show,
+            "say": lambda text: degrees(in_units(text, show.units)),
+            "alert_text": lambda alert: degrees(in_units(alert_text(alert), show.units)),
             "time": lambda time_ms, form="when": _time(show, time_ms, form),
             "said": said,
             "shared": False,
-            "waiting": 0,
             "seen": request.scope["seen"],
             "events": "/events" if visitor.signed_in else "",
             **context,
@@ -117,7 +123,7 @@ class Frame:
 
     def fault(self, request: Request, problem: Problem) -> HTMLResponse:
         """A page that says what went wrong."""
-        answer = self.page(request, "fault.html", status=int(problem.status), problem=problem)
+        answer = self.page(request, "fault.html", status=int(problem.status), problem=problem, waiting=0)
         for name, value in problem.headers().items():
             answer.headers.setdefault(name, value)
         return answer
@@ -160,12 +166,12 @@ def alert_text(alert: AlertView) -> str:
     text = alert.message.removeprefix(f"{words.ALERT[alert.kind]}: ")
     if text != alert.message and text[:1].islower():
         text = f"It {text}"
-    return degrees(text)
+    return text
 
 
 def degrees(text: str) -> str:
     """Text of the analysis or the plan with the sign that people read."""
-    return text.replace(" degC", f"{NARROW}°C")
+    return text.replace(" degC", f"{NARROW}°C").replace(" degF", f"{NARROW}°F")
 
 
 def _zone(name: str) -> tzinfo:

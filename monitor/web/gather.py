@@ -128,6 +128,11 @@ def alert_views(
     return tuple(sorted(views, key=lambda one: (not one.is_open, order.index(one.severity), -one.fired_ms)))
 
 
+def unseen(ports: Ports) -> int:
+    """How many open alerts nobody has seen or hushed."""
+    return sum(not alert.is_heard for alert in alert_views(ports, ()))
+
+
 def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> AlertView:
     hushed = [
         one.until_ms

@@ -119,7 +119,7 @@ class Guard:
 
 
 def _is_api(request: Request) -> bool:
-    return request.url.path.startswith(("/api/", "/events"))
+    return request.url.path.startswith(("/api/", "/events", "/metrics"))
 
 
 def _check_length(request: Request) -> None:

@@ -8,19 +8,44 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.units import MS_PER_DAY
+from monitor.web import words
 from monitor.web.gather import Standing
 from monitor.web.show import UNKNOWN, Show
 from monitor.web.view import BatchView
 
 MOST: Final = 6
-WIDTH: Final = 1000.0
-HEIGHT: Final = 380.0
-LEFT: Final = 64.0
-BOTTOM: Final = 34.0
-RIGHT: Final = 44.0
-TOP: Final = 10.0
 DASHES: Final = ("", "9 5", "2 4", "14 4 2 4", "5 3", "1 7")
 """Lines differ by stroke and by the number at their end, never by colour alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """The size of a drawing, and of its margins."""
+
+    name: str
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float = 10.0
+    bottom: float = 34.0
+    most_days: int = 9
+    """Ticks along the days."""
+
+    @property
+    def inner_right(self) -> float:
+        """Where the grid ends."""
+        return self.width - self.right
+
+    @property
+    def inner_bottom(self) -> float:
+        """Where the grid ends below."""
+        return self.height - self.bottom
+
+
+WIDE: Final = Box("wide-only", 1000.0, 380.0, 64.0, 44.0)
+NARROW: Final = Box("narrow-only", 340.0, 300.0, 48.0, 26.0, most_days=5)
+"""For a phone: letters of the same size on a drawing of its width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +63,7 @@ class Line:
 class Overlay:
     """The drawing: lines, and ticks with their places and labels."""
 
+    box: Box
     lines: tuple[Line, ...]
     gravity_ticks: tuple[tuple[float, str], ...]
     day_ticks: tuple[tuple[float, str], ...]
@@ -52,23 +78,23 @@ class Row:
     differs: bool
 
 
-def overlay(batches: Sequence[BatchView]) -> Overlay:
+def overlay(batches: Sequence[BatchView], box: Box = WIDE) -> Overlay:
     """Curves from pitching; one that has none is left out but keeps its number."""
     drawn = [(number, batch) for number, batch in enumerate(batches, 1) if len(batch.curve) > 1]
     if not drawn:
-        return Overlay((), (), ())
+        return Overlay(box, (), (), ())
     days = max((b.curve[-1][0] - b.pitched_ms) / MS_PER_DAY for _, b in drawn)
     values = [value for _, b in drawn for _, value in b.curve]
     step = 0.01 if max(values) - min(values) < 0.07 else 0.02
     low, high = math.floor(min(values) / step) * step, math.ceil(max(values) / step) * step
     high = max(high, low + step)
-    day_step = next((s for s in (1, 2, 5, 7, 14, 28, 56) if days / s <= 9), 112)
+    day_step = next((s for s in (1, 2, 5, 7, 14, 28, 56) if days / s <= box.most_days), 112)
 
     def x(day: float) -> float:
-        return round(LEFT + day / max(days, 0.5) * (WIDTH - LEFT - RIGHT), 1)
+        return round(box.left + day / max(days, 0.5) * (box.inner_right - box.left), 1)
 
     def y(value: float) -> float:
-        return round(TOP + (high - value) / (high - low) * (HEIGHT - TOP - BOTTOM), 1)
+        return round(box.top + (high - value) / (high - low) * (box.inner_bottom - box.top), 1)
 
     lines = []
     for number, batch in drawn:
@@ -77,6 +103,7 @@ def overlay(batches: Sequence[BatchView]) -> Overlay:
         lines.append(Line(number, batch.name, DASHES[(number - 1) % len(DASHES)], points, places[-1]))
     count = round((high - low) / step)
     return Overlay(
+        box,
         tuple(_apart(lines)),
         tuple((y(low + i * step), f"{low + i * step:.3f}") for i in range(count + 1)),
         tuple((x(day), str(day)) for day in range(0, int(days) + 1, day_step)),
@@ -132,7 +159,7 @@ def _half(batch: BatchView) -> str:
 def _deeds(stand: Standing) -> str:
     begun = stand.sheet.pitched_ms
     return "; ".join(
-        f"{entry.kind.replace('_', ' ')} on day {(entry.done_ms - begun) / MS_PER_DAY:.0f}"
+        f"{words.DEED[entry.kind].lower()} on day {(entry.done_ms - begun) / MS_PER_DAY:.0f}"
         for entry in stand.journal
         if entry.kind != "note"
     )

@@ -66,7 +66,6 @@ class BatchPages:
             scale=scale,
             rulers={batch.slug: Ruler.of(batch, scale) for batch in found},
             headline=headline(found),
-            waiting=waiting(found),
             refused=sum(one.count for one in ports.store.quarantine.counts()),
         )
 
@@ -164,7 +163,6 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
         "sensors": sensor_views(ports, sensors),
         "shares": ports.store.shares.listed(sheet.slug),
         "new_share": None,
-        "waiting": waiting((batch,)),
         "here": "/",
         **_plan(frame, stands, batch, show),
     }
@@ -217,11 +215,6 @@ def midnight_ms(show: Show, time_ms: int) -> int:
 
 
 _MIDNIGHT: Final[dict[str, Any]] = {"hour": 0, "minute": 0, "second": 0, "microsecond": 0}
-
-
-def waiting(batches: tuple[BatchView, ...]) -> int:
-    """How many alerts nobody has seen."""
-    return sum(alert.is_open and not alert.is_heard for batch in batches for alert in batch.alerts)
 
 
 def headline(batches: tuple[BatchView, ...]) -> str:

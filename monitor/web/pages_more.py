@@ -14,7 +14,7 @@ from monitor.web import words
 from monitor.web.forms import Form
 from monitor.web.frame import Frame
 from monitor.web.gather import alert_views, batch_view, journal_views, standings, unjudged
-from monitor.web.overlay import MOST, overlay, table
+from monitor.web.overlay import MOST, NARROW, WIDE, overlay, table
 from monitor.web.pages_batch import batch_context
 from monitor.web.view import SilenceView
 
@@ -55,7 +55,6 @@ class MorePages:
             ],
             batches=[sheet for sheet in sheets if sheet.open],
             names={sheet.slug: sheet.name for sheet in sheets},
-            waiting=sum(not one.is_heard for one in opened),
         )
 
     def acknowledge(self, request: Request, form: Form) -> Response:
@@ -93,7 +92,7 @@ class MorePages:
             sheets=list(reversed(sheets)),
             chosen=chosen,
             views=views,
-            overlay=overlay(views),
+            overlays=(overlay(views, WIDE), overlay(views, NARROW)),
             rows=table(stands, views, show),
         )
 

@@ -123,6 +123,6 @@ class SetupPages:
             sheet=sheet,
             knobs=every,
             wished={**present, **wished},
-            told=tried(ports, sheet.slug, changed) if wished else None,
+            told=tried(ports, self.frame.trials, sheet.slug, changed) if wished else None,
             changed=changed,
         )

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from io import BytesIO
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Final
 
 from monitor.units import MS_PER_DAY, fahrenheit_from_celsius
-from monitor.web.course import ChartView
+from monitor.web.course import ChartView, Mark
 from monitor.web.show import Show
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 DPI: Final = 110
+LABEL_SHARE: Final = 0.018
+"""A line of text, standing upright, takes this share of the picture's width."""
 INK, QUIET, LINE, FAINT = "#18221d", "#53615a", "#cdd6d0", "#e4eae5"
 ACCENT, PLUM, HAND, RAW, WARM = "#17594a", "#6a3562", "#a32410", "#8c9a92", "#9a5b12"
 _DRAWING: Final = threading.Lock()
@@ -68,7 +72,9 @@ def _gravity(axes: Axes, view: ChartView) -> None:
     axes.yaxis.set_major_formatter("{x:.3f}")
     axes.set_ylabel("Specific gravity", color=QUIET, fontsize=9)
     if axes.get_legend_handles_labels()[0]:
-        axes.legend(frameon=False, fontsize=9, labelcolor=QUIET, loc="upper right")
+        axes.legend(
+            frameon=False, fontsize=9, labelcolor=QUIET, ncols=4, loc="lower left", bbox_to_anchor=(0.0, 1.0)
+        )
 
 
 def _events(axes: Axes, view: ChartView) -> None:
@@ -83,10 +89,29 @@ def _events(axes: Axes, view: ChartView) -> None:
             )  # fmt: skip
     for mark in view.marks:
         axes.axvline(_day(mark.time_ms), color=QUIET, linewidth=0.9, linestyle=(0, (1, 2)))
+    for time_ms, words in spread_marks(view.marks, (view.to_ms - view.from_ms) * LABEL_SHARE):
         axes.annotate(
-            mark.title, (_day(mark.time_ms), 0.98), xycoords=("data", "axes fraction"), rotation=90,
+            words, (_day(time_ms), 0.98), xycoords=("data", "axes fraction"), rotation=90,
             xytext=(3, 0), textcoords="offset points", va="top", color=QUIET, fontsize=8.5,
         )  # fmt: skip
+
+
+def spread_marks(marks: Sequence[Mark], apart_ms: float) -> list[tuple[int, str]]:
+    """Labels for marks: those closer than `apart_ms` to the next share the last one's, told by kind."""
+    labels: list[tuple[int, str]] = []
+    close: list[str] = []
+    ordered = sorted(marks, key=lambda mark: mark.time_ms)
+    for mark, after in zip_longest(ordered, ordered[1:]):
+        close.append(mark.title)
+        if after is None or after.time_ms - mark.time_ms >= apart_ms:
+            labels.append((mark.time_ms, _named(close)))
+            close = []
+    return labels
+
+
+def _named(titles: Sequence[str]) -> str:
+    words = [title if count == 1 else f"{title} {count}×" for title, count in Counter(titles).items()]
+    return ", ".join(words) if len(words) <= 3 else f"{', '.join(words[:2])} and {len(words) - 2} more"
 
 
 def _temperature(axes: Axes, view: ChartView, show: Show) -> None:

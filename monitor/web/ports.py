@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from monitor.ferment.emission import PhaseChange
 from monitor.ferment.pipeline import Analysis, Snapshot
 from monitor.store.base import Store
+from monitor.web.metrics import Vitals
 from monitor.web.stream import Broadcast
 
 
@@ -47,3 +48,5 @@ class Ports:
     test_notice: Callable[[], Sequence[TriedNotice]] = _no_channels
     """Sends a test notice to every channel; may take as long as the channels do."""
     analysis: Analysis = field(default_factory=Analysis)
+    vitals: Callable[[], Vitals] = Vitals
+    """What the daemon knows of itself, for `/metrics`."""

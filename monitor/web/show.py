@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.units import (
     LB_KG,
     MS_PER_DAY,
@@ -157,7 +157,7 @@ class Show:
     def sentence(self, reason: str) -> str:
         """A reason as a sentence: those that begin with a verb speak of the batch."""
         text = f"It {reason}" if reason[:1].islower() else reason
-        return text.replace(" degC", f"{NARROW}°C")
+        return in_units(text, self.units).replace(" degC", f"{NARROW}°C").replace(" degF", f"{NARROW}°F")
 
     def days(self, early_ms: float | None, late_ms: float | None) -> str:
         """A range of days ahead: `Fri 5 to Sun 7 Jun`."""

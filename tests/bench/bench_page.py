@@ -1,4 +1,4 @@
-"""First and later view of a batch with 20,000 readings in headless Chromium: time to a chart, and bytes.
+"""First and later view of a batch with 20,000 readings of a running daemon in headless Chromium.
 
 Run: python tests/bench/bench_page.py
 """
@@ -7,26 +7,28 @@ from __future__ import annotations
 
 import math
 import shutil
+import socket
 import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 from playwright.sync_api import BrowserContext, sync_playwright
 
 from monitor.batch.sheet import Sheet
-from monitor.ferment.event import Reading, Tick
-from monitor.ferment.pipeline import Pipeline
+from monitor.ferment.event import Reading
 from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_MINUTE, Quantity
-from monitor.web.app import create_app
-from monitor.web.options import WebSettings
-from monitor.web.ports import Ports
-from monitor.web.server import serve
-from monitor.web.stream import Broadcast
 
 READINGS = 20_000
-PITCHED_MS = 1_772_000_000_000
+PITCHED_MS = round(time.time() * 1_000) - 14 * MS_PER_DAY
 ROUNDS = 5
 ARGUMENTS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
@@ -74,33 +76,51 @@ def visit(context: BrowserContext, address: str) -> tuple[float, int]:
     return float(drawn), sum(received)
 
 
+def free_ports() -> tuple[int, int]:
+    """Two ports that nobody listens on."""
+    with socket.socket() as one, socket.socket() as other:
+        for probe in (one, other):
+            probe.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1]), int(other.getsockname()[1])
+
+
+@contextmanager
+def running(folder: Path) -> Iterator[str]:
+    """`carboyd run` in a process of its own on a store that holds the readings; the page's address."""
+    store_url, (port, broker_port) = f"sqlite:///{folder}/carboyd.sqlite", free_ports()
+    with SqlStore(StoreOptions(store_url)) as store:
+        store.batches.start(a_sheet(), at_ms=PITCHED_MS)
+        store.readings.commit(readings())
+    config = folder / "carboyd.toml"
+    config.write_text(
+        f'[mqtt]\nport = {broker_port}\n[web]\nport = {port}\n[store]\nurl = "{store_url}"\n', "utf-8"
+    )
+    command = [sys.executable, "-m", "monitor", "run", "--config", str(config)]
+    daemon = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    assert daemon.stdout is not None
+    for _ in range(5):  # what it says once everything runs
+        daemon.stdout.readline()
+    try:
+        yield f"http://127.0.0.1:{port}/batches/bench"
+    finally:
+        daemon.terminate()
+        daemon.wait(10)
+
+
 def main() -> None:
     """Print the figures as a table."""
-    sheet, arrived = a_sheet(), readings()
-    now_ms = PITCHED_MS + 14 * MS_PER_DAY
-    with SqlStore(StoreOptions("sqlite://")) as store:
-        store.batches.start(sheet, at_ms=PITCHED_MS)
-        store.readings.commit(arrived)
-        pipeline = Pipeline(sheet.premise())
-        for event in (*arrived, Tick(now_ms)):
-            pipeline.step(event)
-        broadcast = Broadcast()
-        ports = Ports(store, lambda: now_ms, broadcast, lambda: {"bench": pipeline.snapshot})
-        server = serve(create_app(ports, WebSettings()), broadcast, "127.0.0.1", 0)
-        server.start()
-        first, later, first_bytes, later_bytes = [], [], 0, 0
-        with sync_playwright() as playwright:
-            program = shutil.which("chromium") or "chromium"
-            browser = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
-            for _ in range(ROUNDS):
-                context = browser.new_context(viewport={"width": 1280, "height": 900})
-                took, first_bytes = visit(context, f"{server.address}/batches/bench")
-                first.append(took)
-                took, later_bytes = visit(context, f"{server.address}/batches/bench")
-                later.append(took)
-                context.close()
-            browser.close()
-        server.stop()
+    first, later, first_bytes, later_bytes = [], [], 0, 0
+    with TemporaryDirectory() as folder, running(Path(folder)) as address, sync_playwright() as playwright:
+        program = shutil.which("chromium") or "chromium"
+        browser = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
+        for _ in range(ROUNDS):
+            context = browser.new_context(viewport={"width": 1280, "height": 900})
+            took, first_bytes = visit(context, address)
+            first.append(took)
+            took, later_bytes = visit(context, address)
+            later.append(took)
+            context.close()
+        browser.close()
     print(f"{READINGS} readings | chart usable, ms (median, worst of {ROUNDS}) | bytes over the wire")
     print("--- | --- | ---")
     print(f"first view | {statistics.median(first):.0f}, {max(first):.0f} | {first_bytes}")

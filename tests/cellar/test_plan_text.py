@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta, timezone
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_sheet import Amount, AmountKind, BatchFacts
 from monitor.cellar.plan_text import WIDTH, as_markdown, as_text, shown_amount, shown_days
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.units import ms_from_rfc3339
 
 START_MS = ms_from_rfc3339("2026-03-08T20:00:00Z")
@@ -46,7 +47,7 @@ def cautions() -> list[str]:
 def test_no_caution_is_lost(render: type, system: UnitSystem) -> None:
     """Every caution of every step is in the text, as often as it is in the plan, in either system."""
     words = squeezed(render(PLAN, system))
-    texts = cautions()
+    texts = [in_units(text, system) for text in cautions()]
     for text in set(texts):
         assert words.count(squeezed(text)) >= texts.count(text), text
 
@@ -113,3 +114,14 @@ def test_amounts_are_shown_with_their_units(amount: Amount, metric: str, us: str
 def test_any_amount_can_be_shown(kind: AmountKind, value: float) -> None:
     """Every kind of amount has words for every value."""
     assert shown_amount(Amount("x", kind, value))
+
+
+@pytest.mark.parametrize("render", [as_text, as_markdown])
+def test_in_us_units_no_sentence_is_left_in_metric_ones(render: type) -> None:
+    """Celsius, litres and bar stand in brackets behind the US figure, or not at all."""
+    text = squeezed(render(PLAN, UnitSystem.US))
+    for bare in (r"(?<![(\d.])[\d.]+ degC", r"(?<![(\d.])[\d.]+ L\b", r"(?<![(\d.])[\d.]+ bar\b"):
+        assert re.findall(bare, text) == []
+    # 20 degC, to which hydrometers are made, are 68 degF; a fridge of 4 degC has 39 (both by definition)
+    assert "read its gravity at 68 degF" in text
+    assert "4 degC" not in text

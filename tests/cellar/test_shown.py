@@ -47,3 +47,26 @@ def test_a_shown_volume_reads_back_as_itself(litres: float) -> None:
     for system in s.UnitSystem:
         back = quantities.volume_l(s.show_volume(litres, system, both=False))
         assert back == pytest.approx(litres, rel=5.1e-3)
+
+
+@pytest.mark.parametrize(
+    ("metric", "us"),
+    [
+        # exact by definition: F = 1.8 C + 32, a US gallon is 231 cubic inches, 3.785411784 L
+        ("at 20 degC or below", "at 68 degF or below"),
+        ("-2.5 degC.", "27.5 degF."),
+        ("0 degC", "32 degF"),
+        ("3.0 degC colder than", "5.4 degF colder than"),
+        ("no more than some 20 degC between", "no more than some 36 degF between"),
+        ("raises 18.00 L to 18.55 L.", "raises 4.76 US gal to 4.90 US gal."),
+        # 1 bar is 14.50 psi (NIST SP 811, appendix B)
+        ("some 0.6 bar at", "some 9 psi (0.6 bar) at"),
+        ("1.2 bar (17 psi) over", "17 psi (1.2 bar) over"),
+        ("2.50 g/L and 150 mg/L, 3 L/h", "2.50 g/L and 150 mg/L, 3 L/h"),
+        ("Loft 2 Later", "Loft 2 Later"),
+    ],
+)
+def test_sentences_are_told_in_us_units(metric: str, us: str) -> None:
+    """A temperature is shifted, a difference is not; doses and other words stay."""
+    assert s.in_units(metric, s.UnitSystem.US) == us
+    assert s.in_units(metric, s.UnitSystem.METRIC) == metric

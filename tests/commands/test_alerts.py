@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import threading
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
@@ -59,3 +62,70 @@ def test_a_silence_without_a_proper_length_is_refused(carboyd_command):
     done = carboyd_command("silence", "--for", "ever")
     assert isinstance(done.exception, InputError)
     assert "8h" in done.exception.hint
+
+
+def test_a_silence_is_ended_by_its_number(carboyd_command, store, stalled):
+    """It is in force no more; without a length or a number nothing happens."""
+    carboyd_command("silence", "--for", "8h", "--batch", "porch")
+    assert carboyd_command("silence", "--end", "1").output == "Silence 1 has ended.\n"
+    assert "silence" not in carboyd_command("alerts").output
+    assert isinstance(carboyd_command("silence", "--end", "1").exception, NotFoundError)
+    assert isinstance(carboyd_command("silence").exception, InputError)
+    assert isinstance(carboyd_command("silence", "--end", "1", "--for", "8h").exception, InputError)
+
+
+def test_a_message_is_told_in_us_units_where_they_are_set(carboyd_command, config, store, stalled):
+    """4 degC are 39.2 degF, on the list as in the status."""
+    change = AlertChange(
+        6_000, AlertKind.TEMPERATURE_LOW, AlertState.FIRING, 6_000, Severity.ACT, "Too cold: 4.0 degC."
+    )
+    store.alerts.record("porch", change, now_ms=6_000)
+    assert "Too cold: 4.0 degC." in carboyd_command("alerts").output
+    config.write_text(config.read_text() + '[display]\nunits = "us"\n')
+    assert "Too cold: 39.2 degF." in carboyd_command("alerts").output
+
+
+@pytest.fixture
+def hook() -> Iterator[tuple[str, list[dict[str, str]]]]:
+    """The address of a web hook that accepts everything, and what it got."""
+    got: list[dict[str, str]] = []
+
+    class Hook(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            got.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(200)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            """Say nothing."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Hook) as server:
+        server.daemon_threads = True
+        thread = threading.Thread(target=server.serve_forever, daemon=True)
+        thread.start()
+        yield f"json://127.0.0.1:{server.server_port}/", got
+        server.shutdown()
+        thread.join()
+
+
+def test_a_notice_is_tried_on_every_channel(carboyd_command, config, store, hook):
+    """One that listens and one that does not: both are named, the status is 1, and the digest goes too."""
+    address, got = hook
+    config.write_text(
+        config.read_text()
+        + f'[[notify.channels]]\nname = "hook"\nurl = "{address}"\n'
+        + '[[notify.channels]]\nname = "gone"\nurl = "json://127.0.0.1:9/"\n'
+    )
+    done = carboyd_command("notice")
+    assert done.exit_code == 1
+    assert "hook: accepted" in done.output
+    assert "gone: gone did not accept" in done.output
+    assert isinstance(carboyd_command("notice", "--digest").exception, InputError)
+    store.batches.start(Sheet(slug="porch", name="Porch", pitched_ms=0), at_ms=0)
+    assert carboyd_command("notice", "--digest", "--channel", "hook").exit_code == 0
+    assert isinstance(carboyd_command("notice", "--channel", "owl").exception, InputError)
+    assert [one["title"].split(": ")[-1] for one in got] == [
+        "A test notice from carboyd",
+        "1 open batch, nothing needs you",
+    ]

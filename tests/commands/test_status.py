@@ -45,3 +45,17 @@ def test_the_document_is_plain(store):
     assert document["alcohol_abv"] is None
     assert document["temperature_c"] is None
     assert json.loads(json.dumps(document, allow_nan=False)) == document
+
+
+def test_a_long_line_is_whole_in_a_narrow_place(carboyd_command, store):
+    """What is piped or shown on a narrow terminal is not cut off at its width."""
+    document = _stand(store)
+    document["reason"] = "word " * 60 + "end."
+    document["alerts"] = [
+        {"alert": "stalled", "since": "2026-01-01T00:00:00Z", "message": "word " * 60 + "do not bottle."}
+    ]
+    store.standings.put([StoredStanding("porch", 0, document)])
+    shown = carboyd_command("status").output
+    assert "word end." in shown
+    assert "do not bottle." in shown
+    assert "\x1b" not in shown

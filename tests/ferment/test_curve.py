@@ -42,6 +42,9 @@ SHAPES: list[tuple[Shape, list[float]]] = [
     (attenuation5, [-2.0, 42.0, -2.8, 48.0, 0.3]),
     (gompertz, [42.0, 0.63, 14.7]),
 ]
+FINITE = st.floats(allow_nan=False, allow_infinity=False)
+SENSIBLE = st.floats(-1e4, 1e4)
+NEAR = st.floats(-3.0, 3.0)
 
 
 @pytest.mark.parametrize("start", [[100.0, 1.0, 0.1], [75.0, 2.5, 0.07]])
@@ -179,3 +182,87 @@ def test_a_weight_of_nought_leaves_a_point_out() -> None:
     weights[0, 7] = 0.0
     found = fit(attenuation4, x, wrong, np.array([[40.0, 0.0, 0.05, 50.0]]), weights, tolerance=1e-14)
     np.testing.assert_allclose(found.parameters[0], [42.0, -2.0, 0.06, 48.0], rtol=1e-6)
+
+
+@settings(max_examples=100, deadline=None)
+@given(data=st.data(), which=st.sampled_from(SHAPES), count=st.sampled_from([1, 3]), weighted=st.booleans())
+def test_no_fit_ever_fails(
+    data: st.DataObject, which: tuple[Shape, list[float]], count: int, weighted: bool
+) -> None:
+    """From any finite data and any start the answer is finite, and its objective not above the start's."""
+    shape, k = which[0], len(which[1])
+    number = data.draw(st.sampled_from([FINITE, SENSIBLE, NEAR]))
+    n = data.draw(st.integers(0, 9))
+
+    def drawn(width: int, numbers: st.SearchStrategy[float] = number) -> np.ndarray:
+        size = count * width
+        return np.array(data.draw(st.lists(numbers, min_size=size, max_size=size))).reshape(count, width)
+
+    x, y, start = drawn(n), drawn(n), drawn(k)
+    weights = drawn(n, st.floats(0.0, 1e6)) if weighted else None
+    found = fit(shape, x, y, start, weights)
+    assert np.isfinite(found.parameters).all()
+    assert np.isfinite(found.covariance).all()
+    assert np.isfinite(found.objective).all()
+    with np.errstate(all="ignore"):
+        before = np.sum((y - shape(start, x)[0]) ** 2 * (1.0 if weights is None else weights), axis=1)
+    # what overflows, or has no value at all, is as bad as can be
+    before = np.nan_to_num(before, nan=np.inf, posinf=np.inf)
+    assert (found.objective <= before * (1.0 + 1e-12) + np.finfo(np.float64).tiny).all()
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_parameter_without_a_say_keeps_its_start(count: int) -> None:
+    """What the data say nothing of stays where it was, with a large variance; the rest is fitted."""
+    x = np.tile(np.arange(0.0, 48.0, 4.0), (count, 1))
+    y = np.full(x.shape, 42.0)
+    # the fall lies ten years ahead: only the first parameter, the start, meets the data
+    found = fit(attenuation4, x, y, np.tile([40.0, -2.0, 0.06, 87_600.0], (count, 1)))
+    np.testing.assert_allclose(found.parameters, np.tile([42.0, -2.0, 0.06, 87_600.0], (count, 1)))
+    variance = np.einsum("bii->bi", found.covariance)
+    np.testing.assert_allclose(variance[:, 0], 1.0 / x.shape[1])
+    assert (variance[:, 1:] > 1e12).all()
+
+
+def test_a_hopeless_vessel_leaves_the_others_alone() -> None:
+    """A vessel whose objective overflows keeps its start; its neighbours are fitted as without it."""
+    x = np.tile(np.arange(0.0, 240.0, 6.0), (3, 1))
+    truth = np.array([42.0, -2.0, 0.06, 48.0])
+    y = attenuation4(np.tile(truth, (3, 1)), x)[0]
+    y[1] = 1e300
+    start = np.tile([40.0, 0.0, 0.05, 50.0], (3, 1))
+    found = fit(attenuation4, x, y, start, tolerance=1e-12)
+    np.testing.assert_allclose(found.parameters[[0, 2]], [truth, truth], rtol=1e-6)
+    np.testing.assert_array_equal(found.parameters[1], start[1])
+
+
+@pytest.mark.parametrize("which", [3, 2])
+def test_an_hour_more_costs_two_steps_at_most(which: int) -> None:
+    """From the optimum of the hour before, a fit of hourly means is there within two steps."""
+    shape, at = SHAPES[which]
+    rng = np.random.default_rng(2)
+    x = np.tile(np.arange(0.0, 336.0), (12, 1))
+    truth = np.array(at) * (1.0 + 0.05 * rng.normal(size=(12, len(at))))
+    y = shape(truth, x)[0] + rng.normal(0.0, 0.4, x.shape)
+    before = fit(shape, x[:, :-1], y[:, :-1], truth).parameters
+    found = fit(shape, x, y, before)
+    close = fit(shape, x, y, before, tolerance=1e-14)
+    assert found.rounds <= 2
+    assert (found.objective <= close.objective * (1.0 + 1e-6)).all()
+
+
+def test_many_vessels_are_worked_out_in_portions() -> None:
+    """A batch too large for one portion is fitted like its halves."""
+    rng = np.random.default_rng(3)
+    x = np.tile(np.arange(0.0, 1440.0), (40, 1))
+    truth = np.array([42.0, -2.0, 0.06, 48.0]) * (1.0 + 0.05 * rng.normal(size=(40, 4)))
+    y = attenuation4(truth, x)[0] + rng.normal(0.0, 0.3, x.shape)
+    start = np.tile([42.0, -2.0, 0.06, 48.0], (40, 1))
+    weights = rng.uniform(0.5, 2.0, x.shape)
+    prior = PriorRows(np.array([42.0, -2.0, 0.06, 48.0]), rng.uniform(0.0, 1.0, (40, 4)))
+    found = fit(attenuation4, x, y, start, weights, prior, 1e-12)
+    for half in (slice(0, 20), slice(20, 40)):
+        part = PriorRows(prior.mean, prior.precision[half])
+        alone = fit(attenuation4, x[half], y[half], start[half], weights[half], part, 1e-12)
+        np.testing.assert_allclose(found.parameters[half], alone.parameters, rtol=1e-6)
+        np.testing.assert_allclose(found.covariance[half], alone.covariance, rtol=1e-4, atol=1e-12)

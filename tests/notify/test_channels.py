@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import email
 import email.policy
 import json
@@ -9,6 +10,7 @@ import logging
 import socket
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -20,12 +22,14 @@ from monitor.batch.sheet import Sheet
 from monitor.errors import ConfigurationError, DeliveryError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.notify.channels import AppriseChannel, Target, channels_of
-from monitor.notify.delivery import CourierPolicy, Post
-from monitor.notify.notice import Notice
+from monitor.notify.notice import Notice, Picture
+from monitor.notify.post import CourierPolicy, Post
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 
 NOTICE = Notice("Orchard session has finished", "First line.\n\nAge & <b>weight</b> at 20 °C.", Severity.ACT)
+
+PICTURE = Picture("orchard-session.png", b"\x89PNG\r\n\x1a\n" + bytes(range(256)))
 
 
 def free_port() -> int:
@@ -128,6 +132,34 @@ class TestSend:
         assert body is not None
         assert "First line." in body.get_content()
         assert "20 °C" in body.get_content()
+
+    def test_the_picture_by_web_hook_and_by_mail(self, hook: Hook) -> None:
+        """Bytes, name and kind arrive unchanged beside the words (RFC 2045 in mail)."""
+        drawn = replace(NOTICE, pictures=(PICTURE,))
+        AppriseChannel(Target("hook", hook.url)).send(drawn)
+        (sent,) = hook.got[0]["attachments"]
+        assert (sent["filename"], sent["mimetype"]) == ("orchard-session.png", "image/png")
+        assert base64.b64decode(sent["base64"]) == PICTURE.png
+        mailbox = Mailbox()
+        server = Controller(mailbox, hostname="127.0.0.1", port=free_port())
+        server.start()
+        try:
+            AppriseChannel(Target("mail", mail_url(server.port))).send(drawn)
+        finally:
+            server.stop()
+        (part,) = mailbox.got[0].iter_attachments()
+        assert (part.get_content_type(), part.get_filename()) == ("image/png", "orchard-session.png")
+        assert part.get_content() == PICTURE.png
+        assert "First line." in mailbox.got[0].as_string()
+
+    def test_where_no_picture_is_wanted_none_goes(self, hook: Hook) -> None:
+        """The operator may turn them off, and a service without attachments gets the words alone."""
+        plain = AppriseChannel(Target("hook", hook.url, pictures=False))
+        assert not plain.carries_pictures
+        plain.send(replace(NOTICE, pictures=(PICTURE,)))
+        assert hook.got[0]["attachments"] == []
+        assert AppriseChannel(Target("hook", hook.url)).carries_pictures
+        assert not AppriseChannel(Target("log", "syslog://")).carries_pictures
 
     @pytest.mark.parametrize("status", [500, 503, 404, 401])
     def test_a_refusal_is_an_error(self, hook: Hook, status: int) -> None:

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from monitor.batch.sheet import Sheet
 from monitor.errors import DeliveryError, StoreUnavailableError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
-from monitor.notify.delivery import Backoff, Courier, CourierPolicy, Post
+from monitor.notify.delivery import Courier
 from monitor.notify.notice import Notice, RepeatPolicy
+from monitor.notify.post import Backoff, CourierPolicy, Post
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_HOUR

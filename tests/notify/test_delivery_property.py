@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import UTC, time
 
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -11,85 +12,91 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from monitor.batch.sheet import Sheet
 from monitor.errors import DeliveryError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
-from monitor.notify.delivery import CourierPolicy, Post
-from monitor.notify.notice import Notice
+from monitor.notify.grouping import Due
+from monitor.notify.notice import Notice, Reason
+from monitor.notify.post import CourierPolicy, Post
+from monitor.notify.routing import QuietHours, Route
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.store.values import Delivery, Occasion
-from monitor.units import MS_PER_HOUR
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE
 
+BATCHES = ("a", "b")
 KINDS = (AlertKind.STALLED, AlertKind.NUTRIENT_DUE, AlertKind.REFERMENTING)
 SEVERITY = dict(zip(KINDS, (Severity.ACT, Severity.NOTE, Severity.DANGER), strict=True))
 
 
 class Cellar(RuleBasedStateMachine):
-    """One batch, one channel that may be down, a maker who acknowledges and silences."""
+    """Two batches, one channel that may be down or quiet, a maker who acknowledges and silences."""
 
     @initialize()
     def begin(self) -> None:
         """An empty store and a working channel."""
         self.store = SqlStore(StoreOptions("sqlite://"))
-        self.store.batches.start(Sheet("a", "A", 0), at_ms=0)
+        for slug in BATCHES:
+            self.store.batches.start(Sheet(slug, slug.upper(), 0), at_ms=0)
         self.now_ms = 0
         self.up = True
-        self.firing: dict[AlertKind, AlertChange] = {}
-        self.said: list[AlertChange] = []
-        self.told: list[Delivery] = []
+        self.firing: dict[tuple[str, AlertKind], AlertChange] = {}
+        self.said: list[tuple[str, AlertChange]] = []
+        self.told: list[Due] = []
         self.start_post()
 
     def start_post(self) -> None:
         """The process is started: nothing but the store is remembered."""
-        self.composed: Delivery | None = None
+        self.composed: list[Due] = []
         self.name = "mail"
         self.post = Post(
             self.store,
             self,
             now_ms=lambda: self.now_ms,
             share=lambda: 0.5,
-            policy=CourierPolicy(),
+            policy=CourierPolicy(group_ms=MS_PER_MINUTE),
+            route=Route(quiet=QuietHours(time(22), time(7), UTC)),
             compose=self.compose,
         )
 
-    def compose(self, delivery: Delivery, _sheet: Sheet | None) -> Notice:
+    def compose(self, delivery: Delivery, sheet: Sheet | None, reason: Reason) -> Notice:
         """Remember what is being sent."""
-        self.composed = delivery
+        self.composed.append(Due(delivery, reason))
         return Notice("t", "b", Severity.NOTE)
 
     def send(self, _notice: Notice) -> None:
         """The channel."""
+        composed, self.composed = self.composed, []
         if not self.up:
             raise DeliveryError("down", retry=True)
-        assert self.composed is not None
-        self.told.append(self.composed)
+        assert composed
+        self.told += composed
 
-    def record(self, change: AlertChange) -> None:
+    def record(self, slug: str, change: AlertChange) -> None:
         """The pipeline says something."""
-        self.said.append(change)
-        self.store.alerts.record("a", change, channels=["mail"], now_ms=self.now_ms)
+        self.said.append((slug, change))
+        self.store.alerts.record(slug, change, channels=["mail"], now_ms=self.now_ms)
 
-    @rule(kind=st.sampled_from(KINDS))
-    def fire_or_resolve(self, kind: AlertKind) -> None:
+    @rule(slug=st.sampled_from(BATCHES), kind=st.sampled_from(KINDS))
+    def fire_or_resolve(self, slug: str, kind: AlertKind) -> None:
         """An alert begins, or the one that fires ends."""
         self.now_ms += 1
-        begun = self.firing.pop(kind, None)
+        begun = self.firing.pop((slug, kind), None)
         if begun is None:
             change = AlertChange(self.now_ms, kind, AlertState.FIRING, self.now_ms, SEVERITY[kind], "m")
-            self.firing[kind] = change
+            self.firing[slug, kind] = change
         else:
             change = AlertChange(self.now_ms, kind, AlertState.RESOLVED, begun.fired_ms, SEVERITY[kind], "m")
-        self.record(change)
+        self.record(slug, change)
 
     @rule()
     def restart(self) -> None:
         """The process starts anew, and its pipeline says all again."""
         self.start_post()
-        for change in list(self.said):
-            self.store.alerts.record("a", change, channels=["mail"], now_ms=self.now_ms)
+        for slug, change in list(self.said):
+            self.store.alerts.record(slug, change, channels=["mail"], now_ms=self.now_ms)
 
-    @rule(hours=st.integers(0, 50))
-    def time_passes(self, hours: int) -> None:
+    @rule(minutes=st.one_of(st.integers(0, 3), st.integers(0, 3_000)))
+    def time_passes(self, minutes: int) -> None:
         """The courier looks after a while."""
-        self.now_ms += hours * MS_PER_HOUR
+        self.now_ms += minutes * MS_PER_MINUTE
         self.post.deliver()
 
     @rule()
@@ -112,29 +119,37 @@ class Cellar(RuleBasedStateMachine):
     @invariant()
     def nothing_is_told_twice(self) -> None:
         """Of each alert every notice goes out once: the beginning, each reminder by number, the end."""
-        counted = Counter((one.alert.id, one.occasion, one.turn) for one in self.told)
+        sent = [one.delivery for one in self.told]
+        counted = Counter((one.alert.id, one.occasion, one.turn) for one in sent)
         assert all(count == 1 for count in counted.values())
 
     @invariant()
     def only_in_order(self) -> None:
-        """No reminder or end without the beginning before it, and nothing but the end once acknowledged."""
+        """No reminder or end without the beginning before it, nothing but the end once acknowledged, and
+        nothing at all after it was told as over.
+        """
         begun: set[int] = set()
+        closed: set[int] = set()
         for one in self.told:
-            if one.occasion is Occasion.FIRING:
-                begun.add(one.alert.id)
-            assert one.alert.id in begun
-            if one.occasion is not Occasion.RESOLVED:
-                assert one.alert.acknowledged_ms is None
-                assert one.alert.state is AlertState.FIRING
+            alert, occasion = one.delivery.alert, one.delivery.occasion
+            assert alert.id not in closed
+            if occasion is Occasion.FIRING:
+                begun.add(alert.id)
+            assert alert.id in begun
+            if occasion is not Occasion.RESOLVED:
+                assert alert.acknowledged_ms is None
+                assert (alert.state is AlertState.RESOLVED) == (one.reason is Reason.MISSED)
+            if one.reason in (Reason.MISSED, Reason.ENDED):
+                closed.add(alert.id)
 
     def teardown(self) -> None:
         """At last all is quiet and the channel works: whatever fires unseen has been told."""
         if not hasattr(self, "store"):
             return
         self.up = True
-        self.now_ms += 60 * MS_PER_HOUR
+        self.now_ms = (self.now_ms // MS_PER_DAY + 3) * MS_PER_DAY + 12 * MS_PER_HOUR  # a noon
         self.post.deliver()
-        told = {one.alert.id for one in self.told if one.occasion is Occasion.FIRING}
+        told = {one.delivery.alert.id for one in self.told if one.delivery.occasion is Occasion.FIRING}
         for alert in self.store.alerts.listed(only_firing=True):
             assert alert.id in told or alert.acknowledged_ms is not None
         assert all(one.due_ms > self.now_ms for one in self.store.outbox.waiting())

@@ -26,12 +26,13 @@ def test_a_beat_arrives_once_and_a_failure_is_no_exception(caplog: pytest.LogCap
     with HTTPServer(("127.0.0.1", 0), Ear) as server:
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
-        heart = Heartbeat(f"http://127.0.0.1:{server.server_port}/secret-path")
+        heart = Heartbeat(f"http://127.0.0.1:{server.server_port}/secret-path", lambda: 7)
         assert heart.beat()
         heart.wait(5.0)
         server.shutdown()
         thread.join()
     assert paths == ["/secret-path"]
+    assert heart.accepted_ms == 7
     assert heart.beat()
     heart.wait(5.0)
     assert "did not arrive" in caplog.text

@@ -103,9 +103,14 @@ class TestShouldSend:
         assert silenced_until_ms(FIRING, silences, 50) == 300
         assert silenced_until_ms(FIRING, [], 50) is None
 
-    def test_only_three_reasons_send(self) -> None:
+    def test_only_four_reasons_send(self) -> None:
         """Every other reason holds back or drops."""
-        assert {reason for reason in Reason if reason.sends} == {Reason.FIRST, Reason.REPEAT, Reason.ENDED}
+        assert {reason for reason in Reason if reason.sends} == {
+            Reason.FIRST,
+            Reason.REPEAT,
+            Reason.ENDED,
+            Reason.MISSED,
+        }
 
 
 class TestReminder:
@@ -125,17 +130,19 @@ class TestWords:
 
     def test_which_batch_what_since_when_why_and_how_to_hush_it(self) -> None:
         """A notice answers all of that, the title alone the first two."""
-        notice = notice_of(delivery(FIRING), SHEET)
+        notice = notice_of(delivery(FIRING), SHEET, Reason.FIRST)
         assert notice.title == "Orchard session has stalled"
         assert "0.3 points in 48 h" in notice.body
-        assert "Since 1970-01-01T00:00:00Z" in notice.body
+        assert "Since Thu 1970-01-01 00:00 UTC" in notice.body
         assert "acknowledge 7" in notice.body
 
     @pytest.mark.parametrize("kind", AlertKind)
     def test_every_kind_has_words_for_beginning_and_end(self, kind: AlertKind) -> None:
         """No kind is told by its code name, and beginning and end differ."""
-        begun = notice_of(delivery(replace(FIRING, kind=kind)), SHEET).title
-        ended = notice_of(delivery(replace(OVER, kind=kind), Occasion.RESOLVED, told=True), SHEET).title
+        begun = notice_of(delivery(replace(FIRING, kind=kind)), SHEET, Reason.FIRST).title
+        ended = notice_of(
+            delivery(replace(OVER, kind=kind), Occasion.RESOLVED, told=True), SHEET, Reason.ENDED
+        ).title
         assert begun != ended
         assert begun.startswith("Orchard session ")
         assert "_" not in begun + ended
@@ -143,28 +150,31 @@ class TestWords:
     def test_the_sensor_is_named(self) -> None:
         """An alert about one sensor of several says which."""
         silent = replace(FIRING, kind=AlertKind.SENSOR_SILENT, subject="float-a")
-        assert notice_of(delivery(silent), SHEET).title == "Orchard session: float-a is not heard any more"
+        assert (
+            notice_of(delivery(silent), SHEET, Reason.FIRST).title
+            == "Orchard session: float-a is not heard any more"
+        )
 
     def test_a_danger_and_a_reminder_say_so(self) -> None:
         """The first word of a danger is DANGER, and a reminder has its number."""
-        title = notice_of(delivery(DANGER, Occasion.REMINDER, told=True, turn=2), SHEET).title
+        title = notice_of(delivery(DANGER, Occasion.REMINDER, told=True, turn=2), SHEET, Reason.REPEAT).title
         assert title == "DANGER: Orchard session ferments again (reminder 2)"
 
     def test_the_end_says_from_when_to_when(self) -> None:
         """An end has its own reason and both times, and no word of acknowledging."""
-        body = notice_of(delivery(OVER, Occasion.RESOLVED, told=True), SHEET).body
+        body = notice_of(delivery(OVER, Occasion.RESOLVED, told=True), SHEET, Reason.ENDED).body
         assert "It ferments again." in body
-        assert "from 1970-01-01T00:00:00Z to 1970-01-01T01:00:00Z" in body
+        assert "from Thu 1970-01-01 00:00 UTC to Thu 1970-01-01 01:00 UTC" in body
         assert "acknowledge" not in body
 
     def test_without_a_sheet_the_slug_must_do(self) -> None:
         """A batch whose sheet cannot be found is told by its short name."""
-        assert notice_of(delivery(FIRING), None).title == "orchard-session has stalled"
+        assert notice_of(delivery(FIRING), None, Reason.FIRST).title == "orchard-session has stalled"
 
     def test_nothing_in_a_message_changes_its_shape(self) -> None:
         """Line breaks and control characters in words from elsewhere become spaces, and length is bounded."""
         odd = replace(FIRING, message="a\r\nBcc: x\0" + "y" * 9_000, subject="s" * 300)
-        notice = notice_of(delivery(odd), SHEET)
+        notice = notice_of(delivery(odd), SHEET, Reason.FIRST)
         assert len(notice.title) <= LONGEST_TITLE
         assert len(notice.body) <= LONGEST_BODY
         assert "\r" not in notice.body

@@ -10,8 +10,8 @@ import pytest
 
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
-from monitor.notify.delivery import CourierPolicy, Post
 from monitor.notify.notice import Notice
+from monitor.notify.post import CourierPolicy, Post
 from monitor.notify.routing import QuietHours, Route, RouteReason, routed
 from monitor.settings_sections import NotifySettings
 from monitor.store.gate import StoreOptions

@@ -41,3 +41,11 @@ def test_marks(store: SqlStore) -> None:
     store.changes.set_mark("history", 9)
     assert store.changes.mark("history") == 9
     assert store.changes.mark("other") == 0
+
+
+def test_a_mark_is_moved_by_one_of_those_that_saw_it(store: SqlStore) -> None:
+    """Two saw the same place: the first moves it on, the second is told that it was too late."""
+    assert store.changes.advance("digest:phone", 0, 7)
+    assert not store.changes.advance("digest:phone", 0, 8)
+    assert store.changes.mark("digest:phone") == 7
+    assert store.changes.advance("digest:phone", 7, 9)

@@ -111,3 +111,14 @@ def test_the_longest_due_comes_first(store: SqlStore, orchard: Sheet) -> None:
             orchard.slug, replace(FIRED, at_ms=late, fired_ms=late), channels=["mail"], now_ms=late
         )
     assert [one.due_ms for one in store.outbox.due(1_000, limit=2)] == [100, 200]
+
+
+def test_a_delivery_is_reserved_once(store: SqlStore, due: Delivery) -> None:
+    """Of two that would send it one may; if that one dies it falls due again; what is sent is had by none."""
+    assert store.outbox.reserve(due, until_ms=500)
+    assert not store.outbox.reserve(due, until_ms=600)
+    assert store.outbox.due(499, channel="mail") == []
+    (again,) = store.outbox.due(500, channel="mail")
+    assert store.outbox.reserve(again, until_ms=900)
+    store.outbox.mark_sent(again, at_ms=501)
+    assert not store.outbox.reserve(replace(again, due_ms=900), until_ms=1_000)

@@ -27,3 +27,27 @@ def test_a_standing_is_dropped(store: SqlStore, orchard: Sheet) -> None:
     store.standings.put([StoredStanding(orchard.slug, 1, {})])
     store.standings.drop(orchard.slug)
     assert store.standings.listed() == []
+
+
+def test_standings_are_followed_by_number(store: SqlStore, orchard: Sheet) -> None:
+    """Whoever asks again gets what was written since, the whole snapshot with it, and nothing twice."""
+    first = StoredStanding(orchard.slug, 1, {}, {"phases": [0.0, None]})
+    store.standings.put([first])
+    number, fresh = store.standings.since(-1)
+    assert fresh == [first]
+    assert store.standings.since(number) == (number, [])
+    second = StoredStanding(orchard.slug, 2, {})
+    store.standings.put([second])
+    again, fresh = store.standings.since(number)
+    assert again > number
+    assert fresh == [second]
+
+
+def test_a_number_is_used_once(store: SqlStore, orchard: Sheet) -> None:
+    """Whoever follows misses nothing after the newest of all was dropped."""
+    store.standings.put([StoredStanding(orchard.slug, 1, {})])
+    number, _ = store.standings.since(-1)
+    store.standings.drop(orchard.slug)
+    again = StoredStanding(orchard.slug, 2, {})
+    store.standings.put([again])
+    assert store.standings.since(number)[1] == [again]

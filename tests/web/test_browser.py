@@ -11,7 +11,8 @@ import argon2
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from monitor.ferment.event import Reading
+from monitor.batch.journal import entry
+from monitor.ferment.event import JournalKind, Reading
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
@@ -105,6 +106,20 @@ def test_a_reading_appears_live(cellar: Cellar, opening: Open) -> None:
     a_reading(cellar, 1.0123)
     expect(page.locator("#last-reading")).to_have_text("last read 1.0123", timeout=LIVE_MS)
     expect(chart).to_have_attribute("data-drawn", "2")
+
+
+def test_a_moved_threshold_is_told_at_once(opening: Open) -> None:
+    """A slider moves its field, and what would have been said stands there without a button."""
+    page = opening(f"{BATCH}/tune")
+    expect(page.locator("#told section")).to_have_count(2, timeout=10_000)
+    expect(page.locator("#told")).to_contain_text("These are the thresholds that are set.")
+    page.locator("[data-knob=finished_dwell]").fill("1")
+    expect(page.locator("[name=finished_dwell]")).to_have_value("1")
+    expect(page.locator("#told")).not_to_contain_text("that are set", timeout=10_000)
+    expect(page.locator("#told section")).to_have_count(2)
+    page.locator("[name=finished_dwell]").fill("2")
+    expect(page.locator("[data-knob=finished_dwell]")).to_have_value("2")
+    expect(page).to_have_url(re.compile(r"finished_dwell=2(&|$)"), timeout=10_000)
 
 
 def test_a_page_heals_after_a_restart(cellar: Cellar, server: WebServer, opening: Open) -> None:
@@ -243,6 +258,24 @@ def test_the_chart_is_read_by_keyboard(opening: Open) -> None:
     page.get_by_role("button", name="Last 2 days").click()
     expect(page.locator("#chart")).to_have_attribute("data-drawn", "2")
     expect(page.get_by_role("button", name="Last 2 days")).to_have_attribute("aria-pressed", "true")
+
+
+def test_labels_of_deeds_do_not_cover_each_other(cellar: Cellar, opening: Open) -> None:
+    """On a phone three deeds of two hours share a label; looked at closer, each has its own."""
+    for kind, minutes in ((JournalKind.NUTRIENT, 0), (JournalKind.RACKED, 55), (JournalKind.NUTRIENT, 110)):
+        done_ms = cellar.now_ms - MS_PER_DAY + minutes * MS_PER_MINUTE
+        cellar.store.batches.write_down(SLUG, entry(kind, done_ms=done_ms, at_ms=done_ms))
+    cellar.judge(SLUG)
+    page = opening(BATCH, viewport={"width": 360, "height": 740})
+    expect(page.locator("#chart")).to_have_attribute("data-drawn", "1")
+    shown = """() => [...Bokeh.documents[0].roots()[0].references()]
+        .filter((model) => model.type === "Label" && model.angle && model.visible)
+        .map((model) => model.text)"""
+    assert page.evaluate(shown) == ["Fed 2×, Racked"]
+    page.get_by_role("button", name="Last 2 days").click()
+    for _ in range(3):
+        page.get_by_role("button", name="Closer").click()
+    assert sorted(page.evaluate(shown)) == ["Fed", "Fed", "Racked"]
 
 
 def test_a_gap_is_a_gap(cellar: Cellar, opening: Open) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreUnavailableError
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.replay.recording import read
 from monitor.store.values import Refused
 from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
@@ -225,6 +226,22 @@ def test_alerts_are_seen_and_hushed(visit: Visit, busy: Cellar) -> None:
     assert busy.store.alerts.silences(busy.now_ms) == []
 
 
+def test_every_page_says_how_many_alerts_wait(visit: Visit, busy: Cellar) -> None:
+    """Not only those of the batch that is looked at; what was seen or hushed does not count."""
+    for slug, kind in (("plum-batch", AlertKind.STALLED), ("hedgerow-session", AlertKind.TEMPERATURE_HIGH)):
+        change = AlertChange(
+            busy.now_ms, kind, AlertState.FIRING, busy.now_ms, Severity.ACT, "Too warm: 30.0 degC."
+        )
+        stored = busy.store.alerts.record(slug, change, now_ms=busy.now_ms)
+    count = re.compile(r'id="waiting"[^>]*>(\d+)<')
+    for path in ("/", BATCH, "/alerts", "/compare", "/records", "/setup", f"{BATCH}/tune"):
+        assert count.findall(visit.get(path).text) == ["2"], path
+    assert stored is not None
+    busy.store.alerts.acknowledge(stored.id, at_ms=busy.now_ms)
+    assert count.findall(visit.get("/setup").text) == ["1"]
+    assert "86.0\u00a0°F" in visit.get("/alerts?units=us").text
+
+
 def test_a_shared_link_shows_one_batch_and_changes_nothing(
     visit: Visit, busy: Cellar, visiting: Callable[..., Visit], app: object
 ) -> None:
@@ -293,6 +310,11 @@ def test_a_plan_with_the_batchs_own_numbers(visit: Visit, busy: Cellar) -> None:
     said = words_of(visit.get(BATCH).text)
     assert "It has not finished." in said
     assert said.count("Caution,") >= 3
+    us = visit.get(f"{BATCH}?units=us").text
+    plan = us[us.index('id="plan-title"') : us.index('id="sensors-title"')]
+    # hydrometers are made for 20 degC, 68 degF; figures keep the metric ones behind, sentences do not
+    assert "read its gravity at 68\u00a0°F" in plan
+    assert not re.search(r"[\d.]+\s°C(?!\))", plan)
     busy.store.batches.update(a_sheet(must=type(a_sheet().must)()), at_ms=busy.now_ms)
     assert "No plan without the volume of the batch" in words_of(visit.get(BATCH).text)
 
@@ -326,7 +348,7 @@ def test_other_thresholds_change_nothing(visit: Visit, busy: Cellar) -> None:
 def test_batches_of_one_recipe_are_laid_over_each_other(visit: Visit, busy: Cellar) -> None:
     """Those chosen are drawn and compared; what differs is marked; too many are refused."""
     text = visit.get(f"/compare?batch={SLUG}&batch=plum-batch").text
-    assert text.count("<polyline") == 2
+    assert text.count("<polyline") == 4  # a wide drawing, and one for a phone
     assert 'class="call">' in text
     assert visit.get("/compare?" + "&".join(f"batch=b{n}" for n in range(7))).status_code == 422
     assert visit.get("/compare?batch=none").status_code == 404

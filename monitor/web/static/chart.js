@@ -5,6 +5,7 @@ import { whenOf, dayOf, clockOf } from "./moments.js";
 
 const box = document.getElementById("chart");
 const day = 86400000;
+const LABEL_PX = 17; // the height of a line of text, which stands upright beside its mark
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const inUs = box.dataset.units === "us";
 const warmth = (c) => (c === null ? null : inUs ? c * 1.8 + 32 : c);
@@ -113,6 +114,7 @@ function build(data) {
   const faint = { grid_line_color: css("--faint") };
   const add = (plot, kind, from_, options) => plot.add_glyph(new M[kind](options), from_);
   const marks = [];
+  const deeds = [];
 
   gravity.add_layout(new M.LinearAxis(axis(M, { axis_label: "Specific gravity", formatter: new M.NumeralTickFormatter({ format: "0.000" }) })), "left");
   gravity.add_layout(new M.Grid({ dimension: 1, ...faint }));
@@ -135,7 +137,7 @@ function build(data) {
   add(warm, "Line", sources.warm, { x: { field: "t" }, y: { field: "c" }, line_color: css("--warm"), line_width: 2.2 });
 
   phases(M, gravity, data, marks);
-  journal(M, gravity, warm, data);
+  journal(M, gravity, warm, data, deeds);
   const spans = [gravity, warm].map((plot) => {
     const span = new M.Span({ dimension: "height", location: to, line_color: css("--ink"), line_width: 1.2, visible: false });
     plot.add_layout(span);
@@ -143,7 +145,7 @@ function build(data) {
   });
   tools(M, gravity, warm);
   const layout = new M.Column({ children: [gravity, warm], sizing_mode: "stretch_both", spacing: 0 });
-  return { layout, gravity, warm, x, y, sources, ticker, below, spans, data, held, marks };
+  return { layout, gravity, warm, x, y, sources, ticker, below, spans, data, held, marks, deeds };
 }
 
 function warmthRange(data) {
@@ -168,16 +170,40 @@ function phases(M, plot, data, marks) {
   });
 }
 
-function journal(M, gravity, warm, data) {
+function journal(M, gravity, warm, data, deeds) {
   for (const mark of data.marks) {
     for (const plot of [gravity, warm]) {
       plot.add_layout(new M.Span({ dimension: "height", location: mark.time_ms, line_color: css("--quiet"), line_width: 1, line_dash: [2, 3] }));
     }
-    gravity.add_layout(new M.Label({
+    const label = new M.Label({
       x: mark.time_ms, y: data.top_sg ?? gravity.y_range.end, x_offset: 4, y_offset: -4, text: mark.title, angle: -Math.PI / 2, text_color: css("--quiet"),
       text_font: css("--text"), text_font_size: "12.5px", text_align: "left", text_baseline: "bottom",
-    }));
+    });
+    gravity.add_layout(label);
+    deeds.push({ label, at: mark.time_ms, title: mark.title });
   }
+}
+
+// "Fed 2×, Racked": what stands too close together shares one label, at its last line
+function named(titles) {
+  const counts = new Map();
+  for (const title of titles) counts.set(title, (counts.get(title) ?? 0) + 1);
+  const words = [...counts].map(([title, count]) => (count > 1 ? `${title} ${count}×` : title));
+  return words.length > 3 ? `${words.slice(0, 2).join(", ")} and ${words.length - 2} more` : words.join(", ");
+}
+
+function spread(deeds, x, pixels) {
+  const place = (deed) => ((deed.at - x.start) / (x.end - x.start)) * pixels;
+  let close = [];
+  [...deeds].sort((one, two) => one.at - two.at).forEach((deed, index, sorted) => {
+    close.push(deed);
+    const next = sorted[index + 1];
+    const last = !next || place(next) - place(deed) >= LABEL_PX;
+    deed.label.visible = last;
+    if (!last) return;
+    deed.label.text = named(close.map((one) => one.title));
+    close = [];
+  });
 }
 
 function tools(M, gravity, warm) {
@@ -236,7 +262,7 @@ function look(ms) {
 }
 
 function arrange() {
-  const { x, ticker, below, marks } = chart;
+  const { x, ticker, below, marks, deeds } = chart;
   const pixels = Math.max(120, box.clientWidth - 74);
   const [ticks, labels] = ticksFor(x.start, x.end, pixels);
   ticker.ticks = ticks;
@@ -247,6 +273,7 @@ function arrange() {
     mark.label.x = left;
     mark.label.visible = ((right - left) / (x.end - x.start)) * pixels > mark.width;
   }
+  spread(deeds, x, pixels);
 }
 
 function zoomed() {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -9,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -162,11 +164,14 @@ def until() -> Callable[[Callable[[], bool]], None]:
 def inside(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
     """A factory of daemons in this process, on a clock set by hand; all stopped at the end.
 
-    `inside(broker, at_ms, heard=..., notify=...)` gives one that is started and subscribed.
+    `inside(broker, at_ms, heard=..., notify=...)` gives one that is started and subscribed; `before` gets
+    its store first.
     """
     made: list[Daemon] = []
 
-    def make(broker, at_ms: int, sheet: Sheet | None = None, heard=None, **sections: object) -> Daemon:
+    def make(
+        broker, at_ms: int, sheet: Sheet | None = None, heard=None, before=None, **sections: object
+    ) -> Daemon:
         settings = Settings.model_validate(
             {
                 "mqtt": {"broker": "external", "host": broker.host, "port": broker.port},
@@ -178,12 +183,14 @@ def inside(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
         daemon = Daemon(
             Loaded(settings, None, tmp_path),
             clock=HandClock(at_ms),
-            pace=Pace(tick_s=0.05, changes_s=0.05),
+            pace=Pace(tick_s=0.05, changes_s=0.05, beat_s=0.05),
             heard=heard or (lambda _slug, _said: None),
         )
         made.append(daemon)
         if sheet is not None:
             daemon.store.batches.start(sheet, at_ms=at_ms)
+        if before is not None:
+            before(daemon.store)
         daemon.start()
         assert daemon.subscriber.wait_connected(LIMIT_S)
         return daemon
@@ -237,3 +244,58 @@ def listener() -> Iterator[Callable[..., Listener]]:
     yield make
     for one in made:
         one.close()
+
+
+class Receiver:
+    """A web hook that can refuse, and remembers what it accepted."""
+
+    def __init__(self) -> None:
+        self.accepted: list[dict[str, str]] = []
+        self.refused = 0
+        self.open = False
+        self._news = threading.Condition()
+        receiver = self
+
+        class Hook(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                self.send_response(receiver.take(body))
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                """Say nothing."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Hook)
+        self._server.daemon_threads = True
+        self.url = f"json://127.0.0.1:{self._server.server_address[1]}/hook"
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+        self._thread.start()
+
+    def take(self, body: bytes) -> int:
+        """The status for a notice."""
+        with self._news:
+            if self.open:
+                self.accepted.append(json.loads(body))
+            else:
+                self.refused += 1
+            self._news.notify_all()
+            return 200 if self.open else 503
+
+    def wait(self, holds) -> None:
+        """Until it holds of this receiver."""
+        with self._news:
+            assert self._news.wait_for(lambda: holds(self), 2 * LIMIT_S), (self.accepted, self.refused)
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    """One receiver, refusing at first."""
+    made = Receiver()
+    yield made
+    made.close()

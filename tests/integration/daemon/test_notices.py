@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
-from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
@@ -14,64 +11,8 @@ from monitor.ferment.premise import Yeast
 
 pytestmark = pytest.mark.mosquitto
 
-LIMIT_S = 60.0
 HOUR_S = 3_600
 PITCHED_S = 1_767_463_200
-
-
-class Receiver:
-    """A web hook that can refuse, and remembers what it accepted."""
-
-    def __init__(self) -> None:
-        self.accepted: list[dict[str, str]] = []
-        self.refused = 0
-        self.open = False
-        self._news = threading.Condition()
-        receiver = self
-
-        class Hook(BaseHTTPRequestHandler):
-            def do_POST(self) -> None:
-                body = self.rfile.read(int(self.headers["Content-Length"]))
-                self.send_response(receiver.take(body))
-                self.end_headers()
-
-            def log_message(self, *_: object) -> None:
-                """Say nothing."""
-
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Hook)
-        self._server.daemon_threads = True
-        self.url = f"json://127.0.0.1:{self._server.server_address[1]}/hook"
-        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
-        self._thread.start()
-
-    def take(self, body: bytes) -> int:
-        """The status for a notice."""
-        with self._news:
-            if self.open:
-                self.accepted.append(json.loads(body))
-            else:
-                self.refused += 1
-            self._news.notify_all()
-            return 200 if self.open else 503
-
-    def wait(self, holds) -> None:
-        """Until it holds of this receiver."""
-        with self._news:
-            assert self._news.wait_for(lambda: holds(self), LIMIT_S), (self.accepted, self.refused)
-
-    def close(self) -> None:
-        """Stop listening."""
-        self._server.shutdown()
-        self._server.server_close()
-        self._thread.join()
-
-
-@pytest.fixture
-def receiver() -> Iterator[Receiver]:
-    """One receiver, refusing at first."""
-    made = Receiver()
-    yield made
-    made.close()
 
 
 def _cold(hour: int) -> bytes:

@@ -1,0 +1,1 @@
+"""Thresholds chosen from one's own recordings: evidence once, then a sweep that fits nothing."""

@@ -1,0 +1,37 @@
+"""The sheet of a batch changed by command: what is said changes, what is not said stays."""
+
+from __future__ import annotations
+
+from monitor.errors import InputError, QuantityError
+from monitor.ferment.premise import MustKind
+
+
+def test_only_what_is_said_changes(carboyd_command, store):
+    """Every member can be given; the rest is as it was, and sensors are added, not replaced."""
+    carboyd_command(
+        "batch", "start", "Porch", "--kind", "honey", "--volume", "18L", "--other-sensor", "room",
+        "--yeast-from", "14degC", "--yeast-to", "24degC", "--pitched", "2026-01-03T18:00:00Z",
+    )  # fmt: skip
+    before = store.batches.get("porch")
+    done = carboyd_command(
+        "batch", "change", "porch", "--name", "Porch two", "--volume", "4.5gal", "--yeast-to", "70F",
+        "--ph", "3.4", "--other-sensor", "lid",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.exception
+    after = store.batches.get("porch")
+    # a US gallon is 3.785411784 L and 70 degF are 21.11 degC (both by definition)
+    assert round(after.must.volume_l, 4) == 17.0344
+    assert after.yeast.temperature_c == (14.0, (70.0 - 32.0) / 1.8)
+    assert (after.name, after.slug, after.sample_ph) == ("Porch two", "porch", 3.4)
+    assert after.other_sensors == ("room", "lid")
+    assert (after.must.kind, after.pitched_ms) == (MustKind.HONEY, before.pitched_ms)
+
+
+def test_a_faulty_change_changes_nothing(carboyd_command, store):
+    """Nothing said, half a range, a number without its unit: each is named and nothing is written."""
+    carboyd_command("batch", "start", "Porch", "--volume", "18L")
+    before = store.batches.get("porch")
+    for words in (), ("--yeast-from", "14degC"), ("--volume", "18"):
+        error = carboyd_command("batch", "change", "porch", *words).exception
+        assert isinstance(error, InputError | QuantityError), words
+    assert store.batches.get("porch") == before
