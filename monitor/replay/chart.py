@@ -44,6 +44,8 @@ LEAST_WORD: Final = 0.045
 LISTED: Final = 14
 """Alerts written out for each configuration; the rest are counted."""
 LINE_CHARS: Final = 165
+NAME_CHARS: Final = 12
+"""Of a configuration beside its band; below the picture it stands in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +154,8 @@ def _phases(axes: Axes, told: Told, track: Track, days: float) -> None:
     axes.set_yticks([])
     axes.set_ylim(0.0, 1.0)
     if told.name:
-        axes.set_ylabel(told.name[:14], rotation=0, ha="right", va="center", fontsize=8.5, color=QUIET)
+        name = told.name if len(told.name) <= NAME_CHARS else told.name[: NAME_CHARS - 1] + "…"
+        axes.set_ylabel(name, rotation=0, ha="right", va="center", fontsize=8, color=QUIET)
 
 
 def _alerts(emissions: Iterable[Emission]) -> list[AlertChange]:
