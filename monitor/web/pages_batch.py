@@ -66,6 +66,7 @@ class BatchPages:
             scale=scale,
             rulers={batch.slug: Ruler.of(batch, scale) for batch in found},
             headline=headline(found),
+            vitals=ports.vitals(),
             refused=sum(one.count for one in ports.store.quarantine.counts()),
         )
 
