@@ -251,6 +251,7 @@ class Daemon:
             changed=lambda _slug: self._chores.mark("changes"),
             test_notice=self._try_channels,
             analysis=loaded.settings.analysis,
+            forwards_to=None if self.forwarder is None else self.forwarder.target,
             vitals=Pulse(
                 self.subscriber, self._intake.counts, self.courier, self._heartbeat, self.store
             ).vitals,
@@ -288,7 +289,7 @@ class Daemon:
     def _run(self) -> None:
         try:
             while not self._stopping.is_set():
-                self._turn(0.0 if self.watch.waiting else TAKE_WAIT_S)
+                self._turn(0.0 if self.watch.is_busy else TAKE_WAIT_S)
             self._drain()
             self._put_aside()
         except CarboydError as error:
@@ -378,6 +379,7 @@ class Daemon:
 
     def _judge(self, now_ms: int) -> None:
         if self.shift is None:
+            self.watch.tick_next(now_ms)
             self.watch.open_next(now_ms)
             return
         self.shift.turn(now_ms)
@@ -387,7 +389,7 @@ class Daemon:
 
     def _let_time_pass(self, now_ms: int) -> None:
         if self.shift is None:
-            self.watch.tick(now_ms)
+            self.watch.begin_tick(now_ms)
         else:  # for every member: all that was sent by now is stored
             self.store.changes.set_mark(HEARD_MARK, now_ms)
             self.courier.wake()  # others put notices into the outbox too

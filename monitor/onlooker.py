@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType
 
 from monitor.batch.told import from_plain
 from monitor.ferment.emission import PhaseChange
@@ -25,7 +24,7 @@ class Onlooker:
     @property
     def snapshots(self) -> Mapping[str, Snapshot]:
         """Where each batch stood at the last look that is known of here."""
-        return MappingProxyType(self._snapshots)
+        return dict(self._snapshots)  # others read while one writes
 
     def phases(self, slug: str) -> Sequence[PhaseChange]:
         """The phases of a batch so far, oldest first."""

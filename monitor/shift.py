@@ -105,6 +105,7 @@ class Shift:
         if self._is_due("feed", self._policy.feed_s):
             self.recalibrated |= self._watch.catch_up(now_ms)
             self.feed(now_ms)
+        self._watch.tick_next(now_ms)
         self._watch.open_next(now_ms)
         if self._is_due("seal", self._policy.seal_s):
             self._watch.seal()
@@ -118,8 +119,9 @@ class Shift:
                 break
             self._watch.admit(list(series.readings()), now_ms, int(series.position[-1]))
         if heard_ms > self._heard_ms:
-            self._watch.tick(heard_ms)
+            self._watch.begin_tick(heard_ms)
             self._heard_ms = heard_ms
+        self._watch.tick_next(max(heard_ms, now_ms))
 
     def _claim(self) -> None:
         roll = self._store.claims.beat(self.name, self._lease_ms)

@@ -10,13 +10,13 @@ writes it writes under that claim: what was lost to another is dropped here with
 
 from __future__ import annotations
 
-import json
 import logging
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Final
 
+from monitor.announcing import Announcer, Publish
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import alert_document, standing_document
 from monitor.batch.told import from_plain, to_plain
@@ -25,7 +25,7 @@ from monitor.errors import ClaimLostError, NotFoundError
 from monitor.ferment.emission import AlertChange, Emission, PhaseChange
 from monitor.ferment.event import Event, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Snapshot
-from monitor.hub.discovery import HubPolicy, discovery_documents, discovery_topics
+from monitor.hub.discovery import HubPolicy
 from monitor.store.base import Store
 from monitor.store.values import Change, ChangeKind, Claim, StoredStanding
 from monitor.units import MS_PER_HOUR, MS_PER_MINUTE
@@ -38,8 +38,7 @@ HOLD_MS: Final = 90 * MS_PER_MINUTE
 SEAL_MS: Final = 12 * MS_PER_HOUR
 """A checkpoint is made so long after the last: a restart folds over half of that a batch."""
 SEALS_AT_ONCE: Final = 20
-
-Publish = Callable[[str, bytes], None]
+TICKS_AT_ONCE: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +73,7 @@ class Watch:
         """
         self._store = store
         self._policy = policy
-        self._publish = publish
+        self._out = Announcer(store, publish, policy.publish_prefix, policy.hub)
         self._told = told
         self._heard = heard
         self._touched = touched
@@ -82,15 +81,18 @@ class Watch:
         self._batches: dict[str, Watched] = {}
         self._waiting: dict[str, Claim | None] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
+        self._to_tick: deque[str] = deque()
+        self._tick_ms = 0
         self._change_position = 0
         self._reached: int | None = None
         self._shown: dict[str, Snapshot] = {}
         self._phases: dict[str, Sequence[PhaseChange]] = {}
+        self._remembered: dict[str, StoredStanding] = {}
 
     @property
     def snapshots(self) -> Mapping[str, Snapshot]:
         """Where each open batch stands, by slug; what is yet to be opened as it was told last."""
-        return MappingProxyType(self._shown)
+        return dict(self._shown)  # others read while this thread writes
 
     def phases(self, slug: str) -> tuple[PhaseChange, ...]:
         """The phases of an open batch so far, oldest first; may be called from any thread."""
@@ -119,7 +121,7 @@ class Watch:
         self._owners = self._store.batches.owners()
         self._reached = self._store.readings.position() if self._policy.shared else None
         self._batches, self._waiting = {}, {}
-        self._shown, self._phases = {}, {}
+        self._shown, self._phases, self._remembered = {}, {}, {}
 
     def remember(self) -> None:
         """Show where each open batch stood when it was told last, until it is opened."""
@@ -127,6 +129,7 @@ class Watch:
             told = None if standing.told is None else from_plain(standing.told)
             if told is not None:
                 self._shown[standing.batch], self._phases[standing.batch] = told.snapshot, told.phases
+                self._remembered[standing.batch] = standing
 
     def hold(self, claims: Mapping[str, Claim | None]) -> None:
         """Watch these from now on; `open_next` opens them, and until then what comes waits in the store."""
@@ -153,6 +156,8 @@ class Watch:
             self._batches[slug], _ = taken_up(sheet, self._policy.analysis, claim, None)
             self._close(slug, now_ms)
         self._waiting.pop(slug, None)
+        if not self._waiting:
+            logger.info("opened the last of %d batches", len(self._batches))
         return True
 
     def admit(self, readings: Sequence[Reading], now_ms: int, reached: int | None = None) -> None:
@@ -175,10 +180,32 @@ class Watch:
 
     def tick(self, now_ms: int) -> None:
         """Time has passed, and everything that has arrived by now has been admitted."""
-        for slug in list(self._batches):
-            self._step(slug, Tick(now_ms), now_ms)
+        self.begin_tick(now_ms)
+        while self.tick_next(now_ms):
+            pass
+
+    def begin_tick(self, now_ms: int) -> None:
+        """The same, batch by batch as `tick_next` is called: at the full hour each takes some milliseconds.
+
+        What comes in meanwhile may be admitted; a tick that is under way is finished first.
+        """
+        if not self._to_tick:
+            self._to_tick = deque(self._batches)
+            self._tick_ms = now_ms
+
+    def tick_next(self, now_ms: int, most: int = TICKS_AT_ONCE) -> bool:
+        """Let time pass for some of the batches; False where none was left."""
+        passed = [self._to_tick.popleft() for _ in range(min(most, len(self._to_tick)))]
+        for slug in passed:
+            self._step(slug, Tick(self._tick_ms), now_ms)
             self._tell_what_held(slug, now_ms)
-        self._show(list(self._batches))
+        self._show(passed)
+        return bool(passed)
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether batches wait to be opened, or for time to pass."""
+        return bool(self._waiting or self._to_tick)
 
     def seal(self, *, every_ms: int = SEAL_MS, most: int = SEALS_AT_ONCE) -> int:
         """Keep checkpoints of up to `most` batches whose last one is older; how many were made."""
@@ -197,15 +224,8 @@ class Watch:
         return len(due)
 
     def announce(self) -> None:
-        """Tell the hub of every open batch, after each new connection to the broker and at the hub's birth.
-
-        What an earlier run said of batches that have ended since, while nobody watched, is taken back.
-        """
-        for sheet in self._store.batches.listed():
-            if sheet.open:
-                self._announce(sheet)
-            elif self._store.changes.mark(_announced(sheet.slug)):
-                self._take_back(sheet.slug)
+        """Tell the hub of all open batches, after each new connection to the broker and at a hub's birth."""
+        self._out.announce_all()
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
@@ -268,16 +288,9 @@ class Watch:
             self._chronicle.phase(sheet.slug, phase)
         self._batches[sheet.slug] = watched
         self._record_history(sheet.slug, watched, said, now_ms)
-        self._announce(sheet)
+        self._out.announce(sheet)
         self._show([sheet.slug])
         self._touched(sheet.slug)
-
-    def _announce(self, sheet: Sheet) -> None:
-        if not self._store.changes.mark(_announced(sheet.slug)):
-            self._store.changes.set_mark(_announced(sheet.slug), 1)
-        if self._policy.hub is not None:
-            for topic, document in discovery_documents(sheet, self._policy.hub):
-                self._publish(topic, document)
 
     def _close(self, slug: str, now_ms: int) -> None:
         watched = self._batches.get(slug)
@@ -294,17 +307,9 @@ class Watch:
         self._store.standings.drop(slug)
         self._store.checkpoints.drop(slug)
         self.let_go([slug])
-        self._take_back(slug)
+        self._out.take_back(slug)
         if watched.claim is not None:
             self._store.claims.settle(watched.claim)
-
-    def _take_back(self, slug: str) -> None:
-        for leaf in ("state", "alert"):
-            self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
-        if self._policy.hub is not None:
-            for topic in discovery_topics(slug, self._policy.hub):
-                self._publish(topic, b"")
-        self._store.changes.set_mark(_announced(slug), 0)
 
     def _lose(self, slug: str) -> None:
         logger.info("%s: another process judges it now", slug)
@@ -395,7 +400,7 @@ class Watch:
                 logger.info(
                     "%s: alert %s %s: %s", slug, change.kind.value, change.state.value, change.message
                 )
-                self._publish(self._topic(slug, "alert"), _json(alert_document(watched.sheet, change)))
+                self._out.say(slug, "alert", alert_document(watched.sheet, change))
                 if told:
                     self._told()
 
@@ -413,22 +418,13 @@ class Watch:
             watched.shown = snapshot
             self._shown[slug], self._phases[slug] = snapshot, watched.phases
             document = standing_document(watched.sheet, snapshot)
-            self._publish(self._topic(slug, "state"), _json(document))
-            fresh.append(StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases)))
-            if watched.claim is not None:
-                claims.append(watched.claim)
+            self._out.say(slug, "state", document)
+            stands = StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases))
+            if stands != self._remembered.pop(slug, None):  # at a start most are there already
+                fresh.append(stands)
+                if watched.claim is not None:
+                    claims.append(watched.claim)
             self._touched(slug)
         if fresh:
             self._store.standings.put(fresh, claims=claims)
         self._chronicle.flush()
-
-    def _topic(self, slug: str, leaf: str) -> str:
-        return f"{self._policy.publish_prefix}/batch/{slug}/{leaf}"
-
-
-def _announced(slug: str) -> str:
-    return f"announced:{slug}"
-
-
-def _json(document: dict[str, object]) -> bytes:
-    return json.dumps(document, ensure_ascii=False, allow_nan=False).encode()

@@ -97,7 +97,7 @@ class Work:
         self.courier.start()
         self.publisher.start()
         said = ""
-        while not self._stopping.wait(0.0 if self.watch.waiting else TURN_S):
+        while not self._stopping.wait(0.0 if self.watch.is_busy else TURN_S):
             try:
                 self.shift.turn(self._clock.now_ms())
                 self.publisher.revive()

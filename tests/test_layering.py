@@ -29,7 +29,7 @@ FLOORS = [
     {"settings", "settings_faults", "settings_influx", "settings_sections"},
     {
         *("daemon", "vitals", "watch", "chronicle", "supervision", "intake", "notices", "clock", "demo"),
-        *("checkpoint", "chores", "onlooker", "shift", "thinning", "watched", "work"),
+        *("announcing", "checkpoint", "chores", "onlooker", "shift", "thinning", "watched", "work"),
     },
     {"commands"},
     {"cli"},

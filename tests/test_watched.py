@@ -142,6 +142,7 @@ def test_before_it_is_opened_a_batch_shows_what_was_told_last(store: SqlStore) -
     watch = _watch(store)
     watch.rebuild(PITCHED_MS)
     _live(store, watch, 0, 30)
+    watch.seal()
     again = _watch(store)
     again.prepare()
     again.remember()
@@ -149,8 +150,12 @@ def test_before_it_is_opened_a_batch_shows_what_was_told_last(store: SqlStore) -
     assert repr(again.snapshots["porch"]) == repr(watch.snapshots["porch"])
     assert again.phases("porch") == watch.phases("porch")
     assert again.waiting == ("porch",)
+    number, _ = store.standings.since(-1)
     assert again.open_next(PITCHED_MS + 30 * MS_PER_HOUR)
     assert not again.open_next(PITCHED_MS + 30 * MS_PER_HOUR)
+    assert store.standings.since(number) == (number, [])  # it stands there already
+    again.tick(PITCHED_MS + 31 * MS_PER_HOUR)
+    assert len(store.standings.since(number)[1]) == 1
 
 
 class Shaky:

@@ -12,6 +12,7 @@ points the cost of one fit lies in the number of calls, that of a batch in the m
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -38,6 +39,8 @@ TOLERANCE: Final = 5e-7
 _FIRST_DAMPING: Final = 1e-7
 _MOST_DAMPING: Final = 1e14
 _EXPONENT: Final = 300.0
+_MOST_LOG: Final = np.array([30.0, 12.0])
+"""Of rate and shape, either way."""
 _LEAST_DAMPING: Final = 1e-13
 _LEAST: Final = 1e-9
 """What stands in for a parameter of nought that is divided by."""
@@ -106,28 +109,27 @@ def attenuation5(p: Floats, x: Floats, rows: Floats | None = None, /) -> tuple[F
 
     s = 1 is the four-parameter logistic; s -> 0 tends to Gompertz. The logarithms keep B and s positive.
     """
-    end, fall, log_rate, middle, log_s = _columns(p)
+    end, fall, _, middle, _ = _columns(p)
+    # B and s, kept from overflow; their logarithms are every second parameter from the third on
+    minus_rate, minus_s = _columns(-np.exp(np.maximum(np.minimum(p[..., 2::2], _MOST_LOG), -_MOST_LOG)))
     rows = _rows(p, x) if rows is None else rows
     by_end, by_fall, by_rate, by_middle, by_s, value = rows
-    rate = np.exp(np.maximum(np.minimum(log_rate, 30.0), -30.0))
-    s = np.exp(np.maximum(np.minimum(log_s, 12.0), -12.0))
     # each row is worked out in place; what it holds on the way has the first name
-    arg = np.subtract(x, middle, out=by_rate)
-    arg *= rate
-    np.minimum(arg, _EXPONENT, out=arg)
-    u = np.exp(arg, out=by_middle)
-    q = np.multiply(s, u, out=by_s)
-    q += 1.0
+    away = np.subtract(middle, x, out=by_rate)
+    u = np.multiply(away, minus_rate, out=by_middle)
+    np.exp(np.minimum(u, _EXPONENT, out=u), out=u)
+    q = np.multiply(u, minus_s, out=by_s)
+    np.subtract(1.0, q, out=q)
     u /= q
     log_f = np.log(q, out=by_s)
-    log_f /= -s
+    log_f /= minus_s
     np.exp(log_f, out=by_fall)
-    fallen = np.multiply(-fall, by_fall, out=value)
+    fallen = np.multiply(by_fall, -fall, out=value)
     by_s += u
     by_s *= fallen
     by_middle *= fallen
+    by_middle *= minus_rate
     by_rate *= by_middle
-    by_middle *= -rate
     np.subtract(end, fallen, out=value)
     by_end.fill(1.0)
     return rows[-1], _by_problem(rows[:-1])
@@ -236,10 +238,9 @@ class _Data:
 
     def part(self, at: int | slice | npt.NDArray[np.intp]) -> _Data:
         """These problems of the batch."""
-        root, mean, precision = (
-            None if values is None else values[at]
-            for values in (self.root_weights, self.mean, self.precision)
-        )
+        root = None if self.root_weights is None else self.root_weights[at]
+        mean = None if self.mean is None else self.mean[at]
+        precision = None if self.precision is None else self.precision[at]
         return _Data(self.shape, self.x[at], self.y[at], root, mean, precision)
 
     def linearised(self, p: Floats, rows: Floats) -> tuple[Floats, Floats]:
@@ -270,12 +271,12 @@ def _alone(data: _Data, p: Floats, tolerance: float) -> Fit:
     """The fit of one problem, given as a batch of one."""
     rows = _rows(p, data.x)
     objective, normal = data.linearised(p, rows)
-    if not np.isfinite(objective + normal.sum()):
+    if not math.isfinite(objective + normal.sum()):
         objective, normal = np.nan_to_num(objective, nan=_MOST), np.zeros_like(normal)
     damping, grow, rounds = _FIRST_DAMPING, 2.0, 0
     while rounds < MAX_ROUNDS and damping < _MOST_DAMPING:
         damped = normal.copy()
-        diagonal = _diagonal(damped)
+        diagonal = damped.ravel()[:: p.size + 2]
         diagonal += diagonal * damping + _LEAST_SQUARE
         _, step, failed = lapack.dposv(damped[:, :-1], damped[:, -1])
         better = False
@@ -285,7 +286,7 @@ def _alone(data: _Data, p: Floats, tolerance: float) -> Fit:
                 break
             tried = p + step
             after, normal_there = data.linearised(tried, rows)
-            better = bool(after <= objective and np.isfinite(normal_there.sum()))
+            better = bool(after <= objective) and math.isfinite(normal_there.sum())
         rounds += 1
         if better:
             p, objective, normal = tried, after, normal_there
@@ -293,7 +294,7 @@ def _alone(data: _Data, p: Floats, tolerance: float) -> Fit:
         else:
             damping, grow = damping * grow, grow * 2.0
     _, covariance, failed = lapack.dposv(normal[:, :-1], np.eye(p.size))
-    if failed or not np.isfinite(covariance.sum()):
+    if failed or not math.isfinite(covariance.sum()):
         covariance = _bounded_inverse(normal[:, :-1])
     return Fit(p[None], covariance[None], np.array([objective]), rounds)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
@@ -13,7 +13,7 @@ from monitor.store.changes import SqlChanges
 from monitor.store.claims import hold
 from monitor.store.gate import Gate
 from monitor.store.schema import alert_steps, alerts, batches, deliveries, silences
-from monitor.store.values import AlertMoment, ChangeKind, Claim, Occasion, Silence, StoredAlert
+from monitor.store.values import AlertMoment, ChangeKind, Claim, FiringCount, Occasion, Silence, StoredAlert
 from monitor.units import rfc3339_from_ms
 
 
@@ -85,6 +85,20 @@ class SqlAlerts:
             query = query.where(alerts.c.state == str(AlertState.FIRING))
         with self._gate.reading() as connection:
             return [stored_alert(row) for row in connection.execute(query)]
+
+    def firing(self) -> list[FiringCount]:
+        """What fires in each batch, counted by kind and severity."""
+        unseen = func.count().filter(alerts.c.acknowledged_ms.is_(None))
+        query = (
+            select(alerts.c.batch, alerts.c.kind, alerts.c.severity, unseen)
+            .where(alerts.c.state == str(AlertState.FIRING))
+            .group_by(alerts.c.batch, alerts.c.kind, alerts.c.severity)
+        )
+        with self._gate.reading() as connection:
+            return [
+                FiringCount(batch, AlertKind(kind), Severity(severity), count)
+                for batch, kind, severity, count in connection.execute(query)
+            ]
 
     def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:
         """Someone has seen it: no more reminders. The first acknowledgement stays. NotFoundError."""

@@ -16,15 +16,15 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
-from monitor.store.judging import Checkpoints, Claims, Standings
+from monitor.store.judging import Changes, Checkpoints, Claims, Standings
 from monitor.store.values import (
     AlertStep,
-    Change,
     Claim,
     Committed,
     Delivery,
     FaultCount,
     Feed,
+    FiringCount,
     ForwardState,
     Heard,
     Level,
@@ -176,6 +176,10 @@ class Alerts(Protocol):
         """Alerts, the newest first."""
         ...
 
+    def firing(self) -> list[FiringCount]:
+        """What fires in each batch, counted by kind and severity."""
+        ...
+
     def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:
         """Someone has seen it; the first time stays. NotFoundError."""
         ...
@@ -305,30 +309,6 @@ class Shares(Protocol):
         ...
 
 
-class Changes(Protocol):
-    """What other processes changed, and named marks."""
-
-    def position(self) -> int:
-        """The number of the newest change."""
-        ...
-
-    def since(self, position: int, limit: int = 500) -> list[Change]:
-        """Changes after a position, oldest first."""
-        ...
-
-    def mark(self, name: str) -> int:
-        """A remembered position; 0 at first."""
-        ...
-
-    def set_mark(self, name: str, position: int) -> None:
-        """Remember a position."""
-        ...
-
-    def advance(self, name: str, seen: int, position: int) -> bool:
-        """Move a mark on from where it was seen; False where another has moved it since."""
-        ...
-
-
 class Chronicle(Protocol):
     """What was judged of each batch and what happened to its alerts, in order of writing."""
 
@@ -364,10 +344,20 @@ class Forwarding(Protocol):
         """What was accepted last of each feed; 0 before the first."""
         ...
 
+    def mine(self, target: str) -> bool:
+        """Whether this process is the one that forwards there; on a server one at a time is."""
+        ...
+
     def accepted(
-        self, target: str, upto: Mapping[Feed, int], refused: Sequence[SetAside] = (), *, at_ms: int
-    ) -> None:
-        """Move on, with what was set aside on the way, in one transaction."""
+        self,
+        target: str,
+        upto: Mapping[Feed, int],
+        refused: Sequence[SetAside] = (),
+        *,
+        at_ms: int,
+        since: Mapping[Feed, int] | None = None,
+    ) -> bool:
+        """Move on, in one transaction; with `since` only where the positions are still those."""
         ...
 
     def failed(self, target: str, trouble: str, *, at_ms: int) -> None:

@@ -6,6 +6,7 @@ import heapq
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import lru_cache
 from itertools import islice
 from typing import Any, Final
 
@@ -75,7 +76,7 @@ class SqlBatches:
         if only_open:
             query = query.where(batches.c.ended_ms.is_(None))
         with self._gate.reading() as connection:
-            return [from_plain(json.loads(sheet)) for sheet in connection.execute(query).scalars()]
+            return [_read(sheet) for sheet in connection.execute(query).scalars()]
 
     def owners(self) -> dict[str, tuple[str, ...]]:
         """For each sensor of an open batch the slugs it belongs to: most have one, a room's may have more."""
@@ -213,7 +214,13 @@ def _sheet(connection: Connection, slug: str) -> Sheet:
         raise NotFoundError(
             f"there is no batch {slug!r}", hint=f"the newest are: {names}" if names else "there is none yet"
         )
-    return from_plain(json.loads(found))
+    return _read(found)
+
+
+@lru_cache(maxsize=20_000)
+def _read(text: str) -> Sheet:
+    """The sheet in a row; they seldom change and are asked for often, and reading one takes a while."""
+    return from_plain(json.loads(text))
 
 
 def _journal(connection: Connection, slug: str) -> list[JournalEntry]:

@@ -1,11 +1,11 @@
-"""What judging asks of the store beside readings and alerts: standings, checkpoints, claims."""
+"""What judging asks of the store beside readings and alerts: changes, standings, checkpoints, claims."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from typing import Protocol
 
-from monitor.store.values import Checkpoint, Claim, Roll, StoredStanding
+from monitor.store.values import Change, Checkpoint, Claim, Roll, StoredStanding
 
 
 class Claims(Protocol):
@@ -77,4 +77,28 @@ class Standings(Protocol):
 
     def since(self, number: int, limit: int = 500) -> tuple[int, list[StoredStanding]]:
         """Those written after a number, the oldest first, and the number of the last of them."""
+        ...
+
+
+class Changes(Protocol):
+    """What other processes changed, and named marks."""
+
+    def position(self) -> int:
+        """The number of the newest change."""
+        ...
+
+    def since(self, position: int, limit: int = 500) -> list[Change]:
+        """Changes after a position, oldest first."""
+        ...
+
+    def mark(self, name: str) -> int:
+        """A remembered position; 0 at first."""
+        ...
+
+    def set_mark(self, name: str, position: int) -> None:
+        """Remember a position."""
+        ...
+
+    def advance(self, name: str, seen: int, position: int) -> bool:
+        """Move a mark on from where it was seen; False where another has moved it since."""
         ...

@@ -138,6 +138,17 @@ class StoredAlert:
 
 
 @dataclass(frozen=True, slots=True)
+class FiringCount:
+    """How many alerts of a kind and severity fire in one batch."""
+
+    batch: str
+    kind: AlertKind
+    severity: Severity
+    unseen: int
+    """Of these, not acknowledged."""
+
+
+@dataclass(frozen=True, slots=True)
 class Silence:
     """A hush that ends by itself; None stands for every batch or every kind."""
 

@@ -150,7 +150,7 @@ class Acts:
 
     def tune(self, request: Request, body: TuneBody) -> Tried:
         """Try other thresholds."""
-        return Tried(*tried(self.frame.ports, self._slug(request), body.thresholds))
+        return Tried(*tried(self.frame.ports, self.frame.trials, self._slug(request), body.thresholds))
 
     def shares(self, request: Request) -> list[Share]:
         """Links to a batch."""

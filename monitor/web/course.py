@@ -135,7 +135,7 @@ def believed(store: Store, sheet: Sheet) -> Believed:
     """The sensors named on the sheet, or else those of the batch's that were heard of the quantity."""
     gravity, temperature = sheet.gravity_sensor, sheet.temperature_sensor
     if gravity is None or temperature is None:
-        heard = {(one.sensor, one.quantity) for one in store.readings.heard()}
+        heard = {(one.sensor, one.quantity) for one in store.readings.heard(sheet.sensors)}
         for sensor in sheet.sensors:
             if gravity is None and (sensor, Quantity.GRAVITY) in heard:
                 gravity = sensor

@@ -33,6 +33,7 @@ from monitor.web.ports import Ports
 from monitor.web.problem import Problem
 from monitor.web.show import NARROW, Show
 from monitor.web.signin import Gate, Visitor
+from monitor.web.tuning import Trials
 from monitor.web.view import AlertView
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
@@ -52,6 +53,7 @@ class Frame:
     gate: Gate
     assets: Assets
     past: Past
+    trials: Trials
     actions: Actions
     templates: Environment
     zone: tzinfo
@@ -69,7 +71,9 @@ class Frame:
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
         templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)
-        return cls(ports, settings, gate, assets, past, Actions(ports), templates, _zone(settings.time_zone))
+        trials = Trials(ports.store, ports.analysis)
+        zone = _zone(settings.time_zone)
+        return cls(ports, settings, gate, assets, past, trials, Actions(ports), templates, zone)
 
     def show(self, request: Request) -> Show:
         """How this reader wants numbers and times."""

@@ -19,7 +19,7 @@ from monitor.ferment.event import JournalEntry
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
 from monitor.must.alcohol import attenuation
-from monitor.store.values import Heard, Silence, StoredAlert
+from monitor.store.values import FiringCount, Heard, Silence, StoredAlert
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 from monitor.web import words
 from monitor.web.course import Believed, believed, small_curve
@@ -56,7 +56,12 @@ def standing(ports: Ports, past: Past, slug: str) -> Standing:
 
 def standings(ports: Ports, *, only_open: bool) -> list[Standing]:
     """Where batches stand, in order of pitching; those that have ended are not judged again."""
-    return [_standing(ports, None, one) for one in ports.store.batches.listed(only_open=only_open)]
+    return standings_of(ports, ports.store.batches.listed(only_open=only_open))
+
+
+def standings_of(ports: Ports, sheets: Iterable[Sheet]) -> list[Standing]:
+    """Where these batches stand, in the order given."""
+    return [_standing(ports, None, one) for one in sheets]
 
 
 def unjudged(ports: Ports, slug: str) -> Standing:
@@ -66,7 +71,8 @@ def unjudged(ports: Ports, slug: str) -> Standing:
 
 def _standing(ports: Ports, past: Past | None, sheet: Sheet) -> Standing:
     journal = ports.store.batches.journal(sheet.slug)
-    snapshot = ports.snapshots().get(sheet.slug)
+    # what others judge is known here a little longer than the batch is open
+    snapshot = ports.snapshots().get(sheet.slug) if sheet.open else None
     if snapshot is None and past is not None and not sheet.open:
         told = past.of(sheet.slug, ports.now_ms())
         return Standing(sheet, told.snapshot, told.phases, journal)
@@ -79,7 +85,7 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
     now_ms = sheet.ended_ms or ports.now_ms()
     evidence = None if snapshot is None else snapshot.evidence
     sensors = believed(ports.store, sheet)
-    heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard()}
+    heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard(sheet.sensors)}
     last = None if sensors.gravity is None else heard.get((sensors.gravity, Quantity.GRAVITY))
     level = (
         _last_words(ports, sheet, sensors) if snapshot is None and not sheet.open else _level(evidence, last)
@@ -130,7 +136,13 @@ def alert_views(
 
 def unseen(ports: Ports) -> int:
     """How many open alerts nobody has seen or hushed."""
-    return sum(not alert.is_heard for alert in alert_views(ports, ()))
+    silences = ports.store.alerts.silences(ports.now_ms())
+    return sum(one.unseen for one in ports.store.alerts.firing() if not hushed(one, silences))
+
+
+def hushed(one: FiringCount, silences: Sequence[Silence]) -> bool:
+    """Whether somebody asked for quiet about these alerts."""
+    return any(quiet.batch in (None, one.batch) and quiet.kind in (None, one.kind) for quiet in silences)
 
 
 def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> AlertView:

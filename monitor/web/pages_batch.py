@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,9 +21,10 @@ from monitor.web.drawing import Ruler, common_scale
 from monitor.web.export import recording_zip
 from monitor.web.forms import Form
 from monitor.web.frame import Frame
-from monitor.web.gather import Standing, batch_view, journal_views, sensor_views, standings
+from monitor.web.gather import Standing, batch_view, journal_views, sensor_views, standings_of
 from monitor.web.picture import picture_png
 from monitor.web.planned import plan_of
+from monitor.web.rack import Placed, rack
 from monitor.web.show import Show
 from monitor.web.view import BatchView, Need, by_need
 
@@ -55,9 +57,11 @@ class BatchPages:
         ]
 
     def everything(self, request: Request) -> Response:
-        """All open batches, those that need the maker first."""
+        """All open batches, those that need the maker first; many of them on several pages."""
         ports = self.frame.ports
-        found = by_need(tuple(batch_view(ports, one) for one in standings(ports, only_open=True)))
+        placed = rack(ports, _whole(request, "page", 1))
+        stands = standings_of(ports, [one.sheet for one in placed.shown])
+        found = by_need(tuple(batch_view(ports, one) for one in stands))
         scale = common_scale(found)
         return self.frame.page(
             request,
@@ -65,7 +69,9 @@ class BatchPages:
             batches=found,
             scale=scale,
             rulers={batch.slug: Ruler.of(batch, scale) for batch in found},
-            headline=headline(found),
+            rack=placed,
+            headline=headline(placed.batches),
+            waiting=placed.waiting,
             vitals=ports.vitals(),
             refused=sum(one.count for one in ports.store.quarantine.counts()),
         )
@@ -218,7 +224,7 @@ def midnight_ms(show: Show, time_ms: int) -> int:
 _MIDNIGHT: Final[dict[str, Any]] = {"hour": 0, "minute": 0, "second": 0, "microsecond": 0}
 
 
-def headline(batches: tuple[BatchView, ...]) -> str:
+def headline(batches: Sequence[Placed]) -> str:
     """What matters, in one sentence."""
     if not batches:
         return "No batch is open."

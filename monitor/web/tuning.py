@@ -1,15 +1,30 @@
-"""What other thresholds would have said about a batch so far."""
+"""What other thresholds would have said about a batch so far.
+
+What a batch has shown does not depend on thresholds: it is measured once and remembered, and the judge alone
+tells it again with others, in a fraction of a second.
+"""
 
 from __future__ import annotations
 
 import math
+import threading
+from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
+from typing import Final
 
 from monitor.errors import InputError
+from monitor.ferment.emission import AlertChange, AlertState, PhaseChange
+from monitor.ferment.event import Tick
 from monitor.ferment.pipeline import Analysis
-from monitor.web.history import Told, tell
+from monitor.store.base import Store
+from monitor.tune.witness import Witnessed, retold, witness
+from monitor.units import MS_PER_HOUR
+from monitor.web.history import Told
 from monitor.web.ports import Ports
+
+REMEMBERED: Final = 8
+"""Batches whose evidence is held at once; one takes about 400 bytes for each hour of the batch."""
 
 MOST_TIMES = 20.0
 """A threshold can be tried up to so many times what is set."""
@@ -50,6 +65,16 @@ class Knob:
         """The highest value that makes sense to try."""
         return max(1.0, MOST_TIMES * abs(self.value))
 
+    @property
+    def slide(self) -> float:
+        """Where a slider ends: beyond it a value can still be typed."""
+        return 3.0 * abs(self.value) or 1.0
+
+    @property
+    def step(self) -> float:
+        """The least move of a slider, a round number."""
+        return float(10.0 ** math.floor(math.log10(self.slide / 30.0)))
+
 
 def knobs(analysis: Analysis) -> tuple[Knob, ...]:
     """Every threshold of verdicts and alerts, as it is set."""
@@ -80,8 +105,66 @@ def tuned(analysis: Analysis, wished: Mapping[str, float]) -> Analysis:
     )
 
 
-def tried(ports: Ports, slug: str, wished: Mapping[str, float]) -> tuple[Told, Told]:
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What a batch has shown, and what the thresholds that are set say of it."""
+
+    seen: Witnessed
+    present: Told
+
+
+@dataclass(slots=True)
+class Trials:
+    """Remembers what the batches that were tried last have shown.
+
+    A batch is measured anew once an hour has gone by or something was changed by hand: until then no look at
+    it has been added.
+    """
+
+    store: Store
+    analysis: Analysis
+    _shown: OrderedDict[tuple[str, int, int], _Shown] = field(default_factory=OrderedDict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def tried(self, slug: str, wished: Mapping[str, float], until_ms: int) -> tuple[Told, Told]:
+        """What the present thresholds say of a batch, and what others would have said.
+
+        Raises NotFoundError for an unknown batch, InputError for thresholds that cannot be tried.
+        """
+        other = tuned(self.analysis, wished)
+        shown = self._of(slug, until_ms)
+        if other == self.analysis:
+            return shown.present, shown.present
+        return shown.present, _told(shown.seen, other)
+
+    def _of(self, slug: str, until_ms: int) -> _Shown:
+        sheet = self.store.batches.get(slug)
+        last_ms = until_ms if sheet.ended_ms is None else min(sheet.ended_ms, until_ms)
+        key = (slug, -(-last_ms // MS_PER_HOUR), self.store.changes.position())
+        with self._lock:
+            found = self._shown.get(key)
+        if found is None:
+            events = (*self.store.batches.events(slug), Tick(last_ms))
+            known = (event for event in events if event.at_ms <= last_ms)
+            seen = witness(sheet.premise(), known, self.analysis.fit)
+            found = _Shown(seen, _told(seen, self.analysis))
+        with self._lock:
+            self._shown[key] = found
+            self._shown.move_to_end(key)
+            while len(self._shown) > REMEMBERED:
+                self._shown.popitem(last=False)
+        return found
+
+
+def _told(seen: Witnessed, analysis: Analysis) -> Told:
+    again = retold(seen, analysis.thresholds, analysis.alerts)
+    phases = tuple(one for one in again.emissions if isinstance(one, PhaseChange))
+    alerts = tuple(
+        one for one in again.emissions if isinstance(one, AlertChange) and one.state is AlertState.FIRING
+    )
+    return Told(again.snapshot, phases, alerts)
+
+
+def tried(ports: Ports, trials: Trials, slug: str, wished: Mapping[str, float]) -> tuple[Told, Told]:
     """What the present thresholds say of a batch so far, and what others would have said."""
-    now_ms = ports.now_ms()
-    other = tuned(ports.analysis, wished)
-    return tell(ports.store, slug, ports.analysis, now_ms), tell(ports.store, slug, other, now_ms)
+    return trials.tried(slug, wished, ports.now_ms())

@@ -108,6 +108,20 @@ def test_a_reading_appears_live(cellar: Cellar, opening: Open) -> None:
     expect(chart).to_have_attribute("data-drawn", "2")
 
 
+def test_a_moved_threshold_is_told_at_once(opening: Open) -> None:
+    """A slider moves its field, and what would have been said stands there without a button."""
+    page = opening(f"{BATCH}/tune")
+    expect(page.locator("#told section")).to_have_count(2, timeout=10_000)
+    expect(page.locator("#told")).to_contain_text("These are the thresholds that are set.")
+    page.locator("[data-knob=finished_dwell]").fill("1")
+    expect(page.locator("[name=finished_dwell]")).to_have_value("1")
+    expect(page.locator("#told")).not_to_contain_text("that are set", timeout=10_000)
+    expect(page.locator("#told section")).to_have_count(2)
+    page.locator("[name=finished_dwell]").fill("2")
+    expect(page.locator("[data-knob=finished_dwell]")).to_have_value("2")
+    expect(page).to_have_url(re.compile(r"finished_dwell=2(&|$)"), timeout=10_000)
+
+
 def test_a_page_heals_after_a_restart(cellar: Cellar, server: WebServer, opening: Open) -> None:
     """When the server comes back the page listens again and shows what it missed, without being touched."""
     page = opening(BATCH)

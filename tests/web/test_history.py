@@ -9,9 +9,9 @@ from monitor.errors import InputError
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.event import JournalKind
 from monitor.ferment.pipeline import Analysis
-from monitor.units import MS_PER_DAY
+from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.web.history import REMEMBERED, Past, tell
-from monitor.web.tuning import knobs, tried, tuned
+from monitor.web.tuning import Trials, knobs, tried, tuned
 
 from .rooms import PITCHED_MS, Cellar, a_sheet, readings_of
 
@@ -57,10 +57,31 @@ def test_history_is_computed_once_until_something_changes(busy: Cellar) -> None:
 def test_a_longer_dwell_tells_later(done: Cellar) -> None:
     """With two more days of patience the finish is told two days later, or not yet; nothing is kept."""
     before = done.store.alerts.listed()
-    present, other = tried(done.ports(), SLUG, {"finished_dwell": Analysis().alerts.finished_dwell + 48.0})
+    trials = Trials(done.store, Analysis())
+    wished = {"finished_dwell": Analysis().alerts.finished_dwell + 48.0}
+    present, other = tried(done.ports(), trials, SLUG, wished)
     at = [next(a.fired_ms for a in one.alerts if a.kind is AlertKind.FINISHED) for one in (present, other)]
     assert at[1] - at[0] == 2 * MS_PER_DAY
     assert done.store.alerts.listed() == before
+    told = tell(done.store, SLUG, tuned(Analysis(), wished), done.now_ms)
+    assert repr((other.phases, other.alerts)) == repr((told.phases, told.alerts))
+    assert repr(other.snapshot) == repr(told.snapshot)
+
+
+def test_a_batch_is_measured_once_for_all_that_is_tried(done: Cellar) -> None:
+    """The same evidence serves every threshold, until an hour has gone by or a deed is written down."""
+    trials = Trials(done.store, Analysis())
+    first, _ = trials.tried(SLUG, {"finished_dwell": 1.0}, done.now_ms)
+    again, _ = trials.tried(SLUG, {"finished_dwell": 3.0}, done.now_ms)
+    assert again is first
+    note = entry(JournalKind.NOTE, done_ms=done.now_ms, at_ms=done.now_ms, note="tasted")
+    done.store.batches.write_down(SLUG, note)
+    after, same = trials.tried(SLUG, {}, done.now_ms)
+    assert after is not first
+    assert same is after
+    for hour in range(1, 12):
+        trials.tried(SLUG, {}, PITCHED_MS + hour * MS_PER_HOUR)
+    assert len(trials._shown) == 8
 
 
 def test_thresholds_that_are_none_are_refused() -> None:
