@@ -91,7 +91,7 @@ def tune_command(
     shelf = Shelf(cache or Path(platformdirs.user_cache_dir("carboyd")) / "evidence")
     recordings = found(folders)
     with hands(workers, dask, len(recordings)) as many:
-        records = _taken(recordings, shelf, wish.present.fit, many)
+        records = measured(recordings, shelf, wish.present.fit, many)
         with _bar() as bar:
             tuned = tune(records, wish, shelf, many, bar)
     shelf.prune()
@@ -129,10 +129,10 @@ def _bar() -> Iterator[Callable[[str, int], Callable[[int], None]]]:
         yield begin
 
 
-def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) -> list[Record]:
+def measured(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) -> list[Record]:
     """The recordings that serve; of the others it is said why they do not."""
     records: list[Record] = []
-    measured = 0
+    fresh = 0
     refused: list[str] = []
     noted: list[str] = []
     try:
@@ -140,7 +140,7 @@ def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) 
             done = bar("measuring recordings", len(recordings))
             for taken in taken_in(recordings, shelf, fit, many):
                 done(1)
-                measured += taken.fresh
+                fresh += taken.fresh
                 record = record_of(taken)
                 if record is not None:
                     records.append(record)
@@ -159,7 +159,7 @@ def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) 
         if len(lines) > MOST_SAID:
             click.echo(f"and {len(lines) - MOST_SAID} more {rest}", err=True)
     click.echo(
-        f"{len(records)} of {len(recordings)} recordings serve; {measured} were measured now,"
+        f"{len(records)} of {len(recordings)} recordings serve; {fresh} were measured now,"
         " the others before.",
         err=True,
     )
