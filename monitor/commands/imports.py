@@ -98,7 +98,7 @@ class Reader:
 )
 @click.option(
     "--time-format", metavar="STYLE",
-    help="iso, unix, unix-ms, unix-us, unix-ns, serial, hours (or days) since --pitched, or '%d.%m.%Y %H:%M'.",
+    help="iso, unix, unix-ms, unix-us, unix-ns, serial, hours or days (since --pitched), '%d.%m.%Y %H:%M'.",
 )  # fmt: skip
 @click.option(
     "--zone", metavar="ZONE", help="Of times without an offset: Europe/Dublin; this machine's otherwise."
