@@ -252,6 +252,7 @@ class Daemon:
             changed=lambda _slug: self._chores.mark("changes"),
             test_notice=self._try_channels,
             analysis=loaded.settings.analysis,
+            forwards_to=None if self.forwarder is None else self.forwarder.target,
             vitals=Pulse(
                 self.subscriber, self._intake.counts, self.courier, self._heartbeat, self.store
             ).vitals,

@@ -64,8 +64,8 @@ def test_nothing_is_thinned_while_old_readings_wait_to_be_forwarded(tmp_path, ca
 
 
 def test_a_thinned_batch_is_judged_as_before():
-    """On hourly means a recorded batch goes through the same phases, a stall among them, within hours."""
-    recorded = read(Path(__file__).parents[1] / "replay_data" / "cold-stall-58", with_truth=False)
+    """On hourly means a recorded batch goes through the same phases to its finish, within hours."""
+    recorded = read(Path(__file__).parents[1] / "replay_data" / "session-43", with_truth=False)
     arrived = list(recorded.readings())
     premise, last_ms = recorded.premise, arrived[-1].received_ms
     sheet = Sheet(
@@ -83,7 +83,7 @@ def test_a_thinned_batch_is_judged_as_before():
         before = tell(store, "a", Analysis(), last_ms)
         raw = len(store.batches.readings("a"))
         store.retention.thin(RetentionPolicy(None, 1), now_ms=last_ms + 3 * MS_PER_DAY)
-        assert len(store.batches.readings("a")) < 0.9 * raw
+        assert len(store.batches.readings("a")) < 0.6 * raw
         after = tell(store, "a", Analysis(), last_ms)
     assert [one.phase for one in after.phases] == [one.phase for one in before.phases]
     for one, other in zip(after.phases, before.phases, strict=True):

@@ -8,7 +8,7 @@ Times are Unix milliseconds, given by the caller: a store has no clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -16,23 +16,18 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
+from monitor.store.base_history import Chronicle, Forwarding
 from monitor.store.judging import Changes, Checkpoints, Claims, Standings
 from monitor.store.values import (
-    AlertStep,
     Claim,
     Committed,
     Delivery,
     FaultCount,
-    Feed,
     FiringCount,
-    ForwardState,
     Heard,
-    Level,
-    PhaseStep,
     Quarantined,
     Refused,
     Series,
-    SetAside,
     Share,
     Silence,
     StoredAlert,
@@ -306,64 +301,6 @@ class Shares(Protocol):
 
     def revoke(self, share_id: int, *, at_ms: int) -> None:
         """Take a link back; NotFoundError."""
-        ...
-
-
-class Chronicle(Protocol):
-    """What was judged of each batch and what happened to its alerts, in order of writing."""
-
-    def keep(self, looks: Sequence[Level], steps: Sequence[PhaseStep]) -> None:
-        """Write these down; what is there already (batch and time) stays. StoreError without the batch."""
-        ...
-
-    def last_level_ms(self, batch: str) -> int | None:
-        """The time of the newest level of a batch."""
-        ...
-
-    def levels_after(self, position: int, limit: int) -> list[tuple[int, Level]]:
-        """The next levels by position."""
-        ...
-
-    def phases_after(self, position: int, limit: int) -> list[tuple[int, PhaseStep]]:
-        """The next phases by position."""
-        ...
-
-    def alerts_after(self, position: int, limit: int) -> list[tuple[int, AlertStep]]:
-        """The next things that happened to alerts by position."""
-        ...
-
-    def prune_levels(self, before_ms: int, forwarded: int) -> int:
-        """Forget levels older than a time, up to a position."""
-        ...
-
-
-class Forwarding(Protocol):
-    """How far forwarding to each target has come."""
-
-    def positions(self, target: str) -> dict[Feed, int]:
-        """What was accepted last of each feed; 0 before the first."""
-        ...
-
-    def accepted(
-        self, target: str, upto: Mapping[Feed, int], refused: Sequence[SetAside] = (), *, at_ms: int
-    ) -> None:
-        """Move on, with what was set aside on the way, in one transaction."""
-        ...
-
-    def failed(self, target: str, trouble: str, *, at_ms: int) -> None:
-        """Keep why nothing is accepted."""
-        ...
-
-    def start_over(self, target: str) -> None:
-        """Forget how far it has come."""
-        ...
-
-    def state(self, target: str) -> ForwardState:
-        """How far it has come, and what waits."""
-        ...
-
-    def set_aside(self, target: str, limit: int = 100) -> list[SetAside]:
-        """Lines the server will not have, the newest first."""
         ...
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping, Sequence
+from hashlib import sha256
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, delete, func, select
@@ -30,6 +32,8 @@ class SqlForwarding:
 
     def __init__(self, gate: Gate) -> None:
         self._gate = gate
+        self._asking = threading.Lock()
+        self._held: dict[str, Connection] = {}
         mark = gate.insert(marks)
         self._mark = mark.on_conflict_do_update(
             index_elements=[marks.c.name], set_={"position": mark.excluded.position}
@@ -50,17 +54,51 @@ class SqlForwarding:
 
     def positions(self, target: str) -> dict[Feed, int]:
         """The last position of each feed that this target has accepted; 0 before the first."""
-        names = {_name(target, feed): feed for feed in Feed}
         with self._gate.reading() as connection:
-            found = connection.execute(select(marks).where(marks.c.name.in_([*names])))
-            kept = {names[row.name]: row.position for row in found}
-        return {feed: kept.get(feed, 0) for feed in Feed}
+            return _positions(connection, target)
+
+    def mine(self, target: str) -> bool:
+        """Whether this process is the one that forwards to a target.
+
+        On a server one at a time is, by a lock of the database's own that ends with its connection: when
+        that process ends, however it ends, another one's next question is answered with yes.
+        """
+        if self._gate.is_sqlite:
+            return True
+        with self._gate.errors(), self._asking:
+            held = self._held.get(target)
+            if held is not None and not held.invalidated:
+                held.execute(select(1))  # it fails where the connection broke, and the lock with it
+                return True
+            self._held.pop(target, None)
+            locked = self._lock(target)
+            if locked is not None:
+                self._held[target] = locked
+            return locked is not None
+
+    def close(self) -> None:
+        """Let another process forward."""
+        with self._asking:
+            for held in self._held.values():
+                held.close()
+            self._held = {}
 
     def accepted(
-        self, target: str, upto: Mapping[Feed, int], refused: Sequence[SetAside] = (), *, at_ms: int
-    ) -> None:
-        """Move positions on, with what was set aside on the way, in one transaction."""
+        self,
+        target: str,
+        upto: Mapping[Feed, int],
+        refused: Sequence[SetAside] = (),
+        *,
+        at_ms: int,
+        since: Mapping[Feed, int] | None = None,
+    ) -> bool:
+        """Move positions on, with what was set aside on the way, in one transaction.
+
+        With `since`, only where they are still what they were then; False where somebody has moved them.
+        """
         with self._gate.writing() as connection:
+            if since is not None and _positions(connection, target) != since:
+                return False
             if upto:
                 rows = [{"name": _name(target, feed), "position": at} for feed, at in upto.items()]
                 connection.execute(self._mark, rows)
@@ -68,6 +106,7 @@ class SqlForwarding:
                 connection.execute(self._aside, [_aside_row(target, one) for one in refused])
                 self._drop_oldest(connection, target)
             self._put(connection, target, at_ms, "", None)
+        return True
 
     def failed(self, target: str, trouble: str, *, at_ms: int) -> None:
         """Keep why nothing is accepted, and since when; positions stay."""
@@ -117,6 +156,15 @@ class SqlForwarding:
                 for row in connection.execute(query)
             ]
 
+    def _lock(self, target: str) -> Connection | None:
+        connection = self._gate.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        connection.detach()  # the lock is the connection's: no other user of the pool may get it
+        key = int.from_bytes(sha256(target.encode()).digest()[:8], "big", signed=True)
+        if connection.execute(select(func.pg_try_advisory_lock(key))).scalar():
+            return connection
+        connection.close()
+        return None
+
     def _put(
         self, connection: Connection, target: str, accepted_ms: int | None, trouble: str, since: int | None
     ) -> None:
@@ -137,6 +185,13 @@ class SqlForwarding:
         edge = connection.execute(kept).scalar()
         if edge is not None:
             connection.execute(delete(set_aside).where(set_aside.c.target == target, set_aside.c.id <= edge))
+
+
+def _positions(connection: Connection, target: str) -> dict[Feed, int]:
+    names = {_name(target, feed): feed for feed in Feed}
+    found = connection.execute(select(marks).where(marks.c.name.in_([*names])))
+    kept = {names[row.name]: row.position for row in found}
+    return {feed: kept.get(feed, 0) for feed in Feed}
 
 
 def _name(target: str, feed: Feed) -> str:

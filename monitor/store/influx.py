@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final, Protocol
 
-from influxdb_client import InfluxDBClient, WritePrecision
+from influxdb_client import InfluxDBClient, WritePrecision, WriteService
 from influxdb_client.client.exceptions import InfluxDBError
-from influxdb_client.client.write_api import SYNCHRONOUS
 from urllib3.exceptions import HTTPError
 
 from monitor.store.influx_target import InfluxTarget
@@ -21,6 +20,7 @@ LONGEST_WORDS: Final = 300
 LONGEST_WAIT_S: Final = 600.0
 """A server that asks for more patience than this is asked again all the same."""
 
+_WRITTEN: Final = 204
 _DATA_FAULT: Final = {400, 413, 422}
 """Answers about what was sent. Any other fault is the server's or ours, and the data can wait."""
 
@@ -63,7 +63,7 @@ class Server(Protocol):
 
 
 class InfluxServer:
-    """A server by influxdb-client's synchronous writer: its batching one drops what it cannot deliver."""
+    """A server by influxdb-client's synchronous call: its batching writer drops what it cannot deliver."""
 
     def __init__(self, target: InfluxTarget) -> None:
         self._secret = target.token
@@ -77,7 +77,7 @@ class InfluxServer:
             ssl_ca_cert=None if target.ca_file is None else str(target.ca_file),
             retries=False,  # ours are patient and remember
         )
-        self._writer = self._client.write_api(write_options=SYNCHRONOUS)
+        self._writer = WriteService(self._client.api_client)
 
     @property
     def target(self) -> str:
@@ -87,11 +87,12 @@ class InfluxServer:
     def write(self, lines: Sequence[str]) -> Answer:
         """Write lines; see `Server`."""
         try:
-            self._writer.write(
-                bucket=self._bucket,
-                org=self._org,
-                record="\n".join(lines),
-                write_precision=WritePrecision.MS,
+            _, status, _ = self._writer.post_write_with_http_info(
+                self._org,
+                self._bucket,
+                "\n".join(lines),
+                precision=WritePrecision.MS,
+                content_type="text/plain; charset=utf-8",
             )
         except InfluxDBError as error:
             status = getattr(error, "status", None) or getattr(error.response, "status", 0)
@@ -101,6 +102,9 @@ class InfluxServer:
             return Answer(Verdict.AWAY, words, _wait_s(error.retry_after))
         except (HTTPError, OSError, ValueError) as error:
             return Answer(Verdict.AWAY, self._words(f"{type(error).__name__}: {error}"))
+        if status != _WRITTEN:
+            # whatever answers there with a page of its own has written nothing
+            return Answer(Verdict.AWAY, f"{status} is not what a time-series server answers to a write")
         return Answer(Verdict.ACCEPTED)
 
     def close(self) -> None:

@@ -80,6 +80,11 @@ class Forwarder:
         self._thread: threading.Thread | None = None
 
     @property
+    def target(self) -> str:
+        """Server and bucket, as positions are kept under."""
+        return self._server.target
+
+    @property
     def trouble(self) -> str:
         """Why nothing is accepted now; empty while all is well."""
         return self._trouble
@@ -101,6 +106,8 @@ class Forwarder:
     def step(self) -> float:
         """Forward one batch and say how many seconds to rest; 0 where more waits. StoreError."""
         target = self._server.target
+        if not self._store.forwarding.mine(target):
+            return self._policy.rest_s
         upto = self._store.forwarding.positions(target)
         wait_s = self._send_again(target, upto[Feed.READINGS])
         if wait_s is not None:
@@ -116,12 +123,15 @@ class Forwarder:
             self._limit = self._policy.fewest_lines
             return self._failed(Answer(Verdict.AWAY, f"everything is refused: {sent.refused[0][1]}"))
         now_ms = self._now_ms()
-        self._store.forwarding.accepted(
+        moved = self._store.forwarding.accepted(
             target,
             {line.feed: line.position for line in lines},
             [SetAside(line.feed, line.position, line.text, reason, now_ms) for line, reason in sent.refused],
             at_ms=now_ms,
+            since=upto,
         )
+        if not moved:
+            return 0.0  # somebody asked for everything again meanwhile
         for line, reason in sent.refused:
             _log.warning("%s set one line aside: %s: %s", target, reason, line.text)
         self._worked()
@@ -214,6 +224,10 @@ class Forwarder:
                     said = str(error)
                     _log.error("forwarding waits for the store: %s", said)
                 rest_s = self._policy.rest_s
+            except Exception:  # noqa: BLE001  the outermost frame of the thread
+                # a fault of ours must not end the thread; it is said again with every try
+                _log.exception("forwarding failed")
+                rest_s = self._policy.longest_wait_s
             with self._news:
                 self._news.wait_for(lambda: self._stopping, timeout=rest_s)
 

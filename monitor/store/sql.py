@@ -134,6 +134,7 @@ class SqlStore:
     def close(self) -> None:
         """Fold the log into the file and let go of it; closing twice is allowed."""
         try:
+            self.forwarding.close()
             self.tidy()
         except StoreError:
             # a log that is not folded in is read again at the next opening: nothing is lost

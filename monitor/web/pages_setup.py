@@ -47,11 +47,13 @@ class SetupPages:
         free = {one.sensor for one in ports.store.readings.unassigned()}
         owners = ports.store.batches.owners()
         sheets = ports.store.batches.listed(only_open=True)
+        target = ports.forwards_to
         return self.frame.page(
             request,
             "setup.html",
             sensors=sensors,
             free=[one for one in sensors if one.name in free],
+            copy=None if target is None else ports.store.forwarding.state(target),
             owners=owners,
             sheets=sheets,
             names={sheet.slug: sheet.name for sheet in sheets},

@@ -48,5 +48,7 @@ class Ports:
     test_notice: Callable[[], Sequence[TriedNotice]] = _no_channels
     """Sends a test notice to every channel; may take as long as the channels do."""
     analysis: Analysis = field(default_factory=Analysis)
+    forwards_to: str | None = None
+    """The name of the server that gets a copy of everything; None where none does."""
     vitals: Callable[[], Vitals] = Vitals
     """What the daemon knows of itself, for `/metrics`."""

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+
+from monitor.errors import StoreUnavailableError
 from monitor.ferment.event import Reading
 from monitor.store.forwarding import COUNTED, KEPT_ASIDE, LONGEST_REASON
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
 from monitor.store.values import Feed, SetAside
 from monitor.units import Quantity
 
@@ -73,3 +78,41 @@ def test_starting_over_forgets_one_target(store):
     assert store.forwarding.set_aside(TARGET) == []
     assert store.forwarding.positions("elsewhere")[Feed.READINGS] == 5
     assert store.forwarding.set_aside("elsewhere") == [aside(5)]
+
+
+def test_positions_that_somebody_moved_are_not_moved_again(store):
+    """What was sent before everything was asked for again does not undo the asking."""
+    since = store.forwarding.positions(TARGET)
+    assert store.forwarding.accepted(TARGET, {Feed.READINGS: 5}, at_ms=1, since=since)
+    before = store.forwarding.positions(TARGET)
+    store.forwarding.start_over(TARGET)
+    assert not store.forwarding.accepted(TARGET, {Feed.READINGS: 9}, [aside(7)], at_ms=2, since=before)
+    assert store.forwarding.positions(TARGET)[Feed.READINGS] == 0
+    assert store.forwarding.set_aside(TARGET) == []
+
+
+def test_one_process_of_several_forwards_until_it_ends(server_url):
+    """On a server the first to ask has it, for each target its own; when it closes the next one does."""
+    one, two = SqlStore(StoreOptions(server_url)), SqlStore(StoreOptions(server_url))
+    with one, two:
+        assert one.forwarding.mine(TARGET)
+        assert one.forwarding.mine(TARGET)
+        assert not two.forwarding.mine(TARGET)
+        assert two.forwarding.mine("elsewhere")
+        assert not one.forwarding.mine("elsewhere")
+        one.close()
+        assert two.forwarding.mine(TARGET)
+
+
+def test_a_lock_whose_connection_broke_is_asked_for_again(server_url):
+    """The server ends the connection: an error once, as with any question, and then it is held anew."""
+    with SqlStore(StoreOptions(server_url)) as one:
+        assert one.forwarding.mine(TARGET)
+        with one._gate.writing() as connection:
+            connection.exec_driver_sql(
+                "SELECT pg_terminate_backend(pid) FROM pg_locks "
+                "WHERE locktype = 'advisory' AND pid <> pg_backend_pid()"
+            )
+        with pytest.raises(StoreUnavailableError):
+            one.forwarding.mine(TARGET)
+        assert one.forwarding.mine(TARGET)

@@ -258,6 +258,22 @@ class TestRecordedAnswers:
         run_dry(sent)
         assert kept(influx) == wanted(1)
 
+    @pytest.mark.parametrize(
+        ("status", "headers"), [(200, {}), (302, {"Location": "http://127.0.0.1:1/"}), (405, {})]
+    )
+    def test_a_page_that_is_no_such_server_accepts_nothing(
+        self, store, door, influx, server, status, headers
+    ):
+        """A sign-in page of a network, say: only 204 is a write's success, and no redirect gets the token."""
+        store.readings.commit([gravity(0)])
+        door.answers.append((status, headers, b"<html>please sign in</html>"))
+        sent = forwarder(store, server(door.url))
+        sent.step()
+        assert str(status) in sent.trouble
+        assert store.forwarding.state(f"{door.url} cellar/carboyd").waiting[Feed.READINGS] == 1
+        run_dry(sent)
+        assert kept(influx) == wanted(1)
+
     def test_where_everything_is_refused_nothing_is_set_aside(self, store, door, influx, server):
         """A server that calls every line bad may be set up wrongly: the lines wait until it takes some."""
         store.readings.commit([gravity(number) for number in range(5)])
