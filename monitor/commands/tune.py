@@ -42,7 +42,8 @@ PICTURES: Final[dict[str, Literal["png", "svg"]]] = {".png": "png", ".svg": "svg
 @config_option
 @click.option(
     "--search", "how", type=click.Choice(("random", "grid", "optimise")), default="random", show_default=True,
-    help="Draw settings at random, take every combination, or let an optimiser look for them.",
+    help="Draw settings at random, take every combination, or let an optimiser look (it learns anew for"
+    " every half held apart: many times slower).",
 )  # fmt: skip
 @click.option("--sets", type=click.IntRange(10, MOST_SETS), default=10_000, show_default=True,
               help="How many settings to try (not for a grid).")  # fmt: skip
@@ -91,7 +92,7 @@ def tune_command(
     shelf = Shelf(cache or Path(platformdirs.user_cache_dir("carboyd")) / "evidence")
     recordings = found(folders)
     with hands(workers, dask, len(recordings)) as many:
-        records = _taken(recordings, shelf, wish.present.fit, many)
+        records = measured(recordings, shelf, wish.present.fit, many)
         with _bar() as bar:
             tuned = tune(records, wish, shelf, many, bar)
     shelf.prune()
@@ -129,10 +130,10 @@ def _bar() -> Iterator[Callable[[str, int], Callable[[int], None]]]:
         yield begin
 
 
-def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) -> list[Record]:
+def measured(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) -> list[Record]:
     """The recordings that serve; of the others it is said why they do not."""
     records: list[Record] = []
-    measured = 0
+    fresh = 0
     refused: list[str] = []
     noted: list[str] = []
     try:
@@ -140,7 +141,7 @@ def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) 
             done = bar("measuring recordings", len(recordings))
             for taken in taken_in(recordings, shelf, fit, many):
                 done(1)
-                measured += taken.fresh
+                fresh += taken.fresh
                 record = record_of(taken)
                 if record is not None:
                     records.append(record)
@@ -159,7 +160,7 @@ def _taken(recordings: list[Path], shelf: Shelf, fit: FitSettings, many: Hands) 
         if len(lines) > MOST_SAID:
             click.echo(f"and {len(lines) - MOST_SAID} more {rest}", err=True)
     click.echo(
-        f"{len(records)} of {len(recordings)} recordings serve; {measured} were measured now,"
+        f"{len(records)} of {len(recordings)} recordings serve; {fresh} were measured now,"
         " the others before.",
         err=True,
     )
@@ -203,8 +204,8 @@ def _tell(tuned: Tuned) -> None:
         shape.add_row(name, cell, *([best[name]] if best else []))
     console.print(shape)
     if tuned.changes:
-        shape = _shape(f"what is {'recommended' if choice.recommended else 'not recommended'}", "threshold",
-                       "present", heading, "swept")  # fmt: skip
+        title = "what is recommended" if choice.recommended else "what seemed best, and is not recommended"
+        shape = _shape(title, "threshold", "present", heading, "swept")
         swept = {one.name: one for one in tuned.design.ladders}
         for name, (before, after) in tuned.changes.items():
             rungs = swept[name].rungs
@@ -288,7 +289,7 @@ def _loads(path: Path) -> None:
 
 
 def _exchange(config: Path, before: str, after: str, accept: Callable[[Path], None], yes: bool) -> None:
-    click.echo(difference(before, after, config.name), nl=False)
+    click.echo(difference(before, after, config.name), nl=False, err=True)
     if not yes:
         click.confirm(f"Change {config}?", abort=True, err=True)
     kept = replace_text(config, after, accept)

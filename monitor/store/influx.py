@@ -101,7 +101,8 @@ class InfluxServer:
                 return Answer(Verdict.REFUSED, words)
             return Answer(Verdict.AWAY, words, _wait_s(error.retry_after))
         except (HTTPError, OSError, ValueError) as error:
-            return Answer(Verdict.AWAY, self._words(f"{type(error).__name__}: {error}"))
+            # urllib3 begins with a picture of its own object
+            return Answer(Verdict.AWAY, self._words(f"no answer: {str(error).rpartition('): ')[2]}"))
         if status != _WRITTEN:
             # whatever answers there with a page of its own has written nothing
             return Answer(Verdict.AWAY, f"{status} is not what a time-series server answers to a write")

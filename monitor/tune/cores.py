@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import os
 import signal
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager
+from itertools import islice
 from multiprocessing import get_context
 from types import TracebackType
 from typing import Any, Final, Protocol, TypeVar
@@ -21,6 +23,8 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 LOCAL: Final = "local"
+AHEAD: Final = 8
+"""Chunks for each worker of a cluster that may be under way at once."""
 DASK_HINT: Final = "Install it with: pip install 'carboyd[cluster]'"
 
 
@@ -70,17 +74,12 @@ class Cores:
 
     def map(self, work: Callable[[Item], Result], items: Sequence[Item]) -> Iterator[Result]:
         """As many at once as there are processes."""
-        waiting: list[Future[Result]] = [self._pool.submit(work, item) for item in items]
         try:
-            for future in waiting:
-                yield future.result()
+            yield from _in_order(lambda item: self._pool.submit(work, item), items, 2 * self.count)
         except BrokenProcessPool as death:
             raise CarboydError(
                 "a worker process died", hint="Most likely memory ran out: use fewer with --workers."
             ) from death
-        finally:
-            for future in waiting:
-                future.cancel()
 
 
 def _leave_interrupts_alone() -> None:
@@ -124,9 +123,23 @@ class Cluster:
     def map(self, work: Callable[[Item], Result], items: Sequence[Item]) -> Iterator[Result]:
         """On all workers of the cluster."""
         shared = self._client.scatter(work, broadcast=True, hash=False)
-        futures = [self._client.submit(_call, shared, item, pure=False) for item in items]
-        for future in futures:
-            yield future.result()
+        yield from _in_order(
+            lambda item: self._client.submit(_call, shared, item, pure=False), items, AHEAD * self.count
+        )
+
+
+def _in_order(submit: Callable[[Item], Any], items: Sequence[Item], most: int) -> Iterator[Any]:
+    """Results in the order of the items; no more than so many are begun or wait to be fetched."""
+    rest = iter(items)
+    waiting = deque(submit(item) for item in islice(rest, most))
+    try:
+        while waiting:
+            result = waiting.popleft().result()
+            waiting.extend(submit(item) for item in islice(rest, 1))
+            yield result
+    finally:
+        for future in waiting:
+            future.cancel()
 
 
 def _call(work: Callable[[Item], Result], item: Item) -> Result:

@@ -9,6 +9,7 @@ moments) would give, to the last bit.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -35,18 +36,31 @@ class Spread(NDArrayOperatorsMixin):
         """Any array function of one result, row by row."""
         if method != "__call__" or options or ufunc.nout != 1:
             return NotImplemented
-        spreads = [one for one in inputs if isinstance(one, Spread)]
-        codes = spreads[0].codes
-        rows = iter((spreads[0].rows,))
-        if len(spreads) > 1:
-            codes, taken = together([one.codes for one in spreads], [len(one.rows) for one in spreads])
-            rows = iter(one.rows[index] for one, index in zip(spreads, taken, strict=True))
-        result = ufunc(*(next(rows) if isinstance(one, Spread) else one for one in inputs))
-        return merged(codes, result) if result.dtype == np.bool_ else Spread(codes, result)
+        return _by_rows(ufunc, inputs)
+
+    def __array_function__(self, function: Any, types: Any, inputs: Any, options: Any) -> Any:
+        """The few that act on each value by itself, as array functions do."""
+        if function not in EACH_BY_ITSELF or options:
+            return NotImplemented
+        return _by_rows(function, inputs)
 
     def __bool__(self) -> bool:
         """A branch cannot ask many sets at once."""
         raise TypeError("a comparison of many threshold sets is neither true nor false")
+
+
+EACH_BY_ITSELF: Final = (np.where, np.clip, np.nan_to_num)
+
+
+def _by_rows(function: Callable[..., Any], inputs: Sequence[Any]) -> Spread:
+    spreads = [one for one in inputs if isinstance(one, Spread)]
+    codes = spreads[0].codes
+    rows = iter((spreads[0].rows,))
+    if len(spreads) > 1:
+        codes, taken = together([one.codes for one in spreads], [len(one.rows) for one in spreads])
+        rows = iter(one.rows[index] for one, index in zip(spreads, taken, strict=True))
+    result = function(*(next(rows) if isinstance(one, Spread) else one for one in inputs))
+    return merged(codes, result) if result.dtype == np.bool_ else Spread(codes, result)
 
 
 def spread(value: Any, sets: int) -> Spread:

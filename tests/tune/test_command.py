@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor.commands.tune import tune_command
+from monitor.commands.tune import measured, tune_command
 from monitor.errors import InputError
+from monitor.ferment.evidence import FitSettings
 from monitor.settings import load
+from monitor.tune.cores import OneCore
 from monitor.tune.shelf import Shelf
 
 SLOW = """# my cellar
@@ -107,3 +111,28 @@ def test_a_threshold_of_the_environment_is_not_overwritten(
     with pytest.raises(ConfigurationError, match="environment"):
         run(shelf, archive, "--config", config, "--write", "--yes")
     assert config.read_text() == SLOW
+
+
+class CutOff:
+    """Hands that are stopped by the person at the keyboard after two things."""
+
+    count = 1
+
+    def map(self, work: Callable[[Any], Any], items: Sequence[Any]) -> Iterator[Any]:
+        """Two, and no more."""
+        yield from map(work, items[:2])
+        raise KeyboardInterrupt
+
+
+def test_an_interrupted_tune_goes_on_where_it_was(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whole files only are kept, it is said what to do, and nothing is measured twice."""
+    shelf = Shelf(tmp_path / "cache")
+    folders = [archive / name for name in ("gone-quiet", "brisk-too", "cold")]
+    with pytest.raises(KeyboardInterrupt):
+        measured(folders, shelf, FitSettings(), CutOff())
+    assert "the same command goes on" in capsys.readouterr().err
+    assert [path.suffix for path in shelf.directory.iterdir()] == [".npz"] * 2
+    assert len(measured(folders, shelf, FitSettings(), OneCore())) == 3
+    assert "3 of 3 recordings serve; 1 were measured now" in capsys.readouterr().err

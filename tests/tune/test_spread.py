@@ -36,6 +36,10 @@ def test_arithmetic_is_that_of_whole_arrays(seed: int) -> None:
     flags = (plain - 0.5 * a > -b) | ~(a < 0.3) & (plain > 0.0)
     assert np.array_equal(whole(flags), (plain - 0.5 * whole(a) > -wide) | ~(whole(a) < 0.3) & (plain > 0.0))
     assert np.array_equal(whole(np.fmax(a, b)), np.fmax(whole(a), wide))
+    assert np.array_equal(whole(np.where(a > b, plain, b)), np.where(whole(a) > wide, plain, wide))
+    assert np.array_equal(
+        whole(np.clip(plain, b, b + 1.0)), np.clip(np.tile(plain, (sets, 1)), wide, wide + 1.0)
+    )
 
 
 def test_rows_of_booleans_that_are_the_same_are_kept_once() -> None:
@@ -62,5 +66,7 @@ def test_a_branch_on_many_sets_is_refused() -> None:
     """It would be true for some and false for others."""
     with pytest.raises(TypeError, match="neither true nor false"):
         bool(spread(np.array([True]), 3))
+    with pytest.raises(TypeError):
+        np.median(spread(np.array([1.0]), 3))
     with pytest.raises(TypeError):
         np.add.reduce(Spread(np.zeros(2, dtype=np.int64), np.ones((1, 3))))
