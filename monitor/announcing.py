@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.hub.discovery import HubPolicy, discovery_documents, discovery_topics
 from monitor.store.base import Store
+
+ANNOUNCED: Final = "announced:"
 
 Publish = Callable[[str, bytes], None]
 
@@ -24,16 +27,20 @@ class Announcer:
 
     def announce_all(self) -> None:
         """Announce every open batch, and take back what an earlier run said of batches that have ended."""
+        left = self._store.changes.marked(ANNOUNCED)
         for sheet in self._store.batches.listed():
             if sheet.open:
-                self.announce(sheet)
-            elif self._store.changes.mark(_announced(sheet.slug)):
+                self._announce(sheet, remembered=sheet.slug in left)
+            elif sheet.slug in left:
                 self.take_back(sheet.slug)
 
     def announce(self, sheet: Sheet) -> None:
         """Tell the hub of a batch, and remember that something of it stays on the broker."""
-        if not self._store.changes.mark(_announced(sheet.slug)):
-            self._store.changes.set_mark(_announced(sheet.slug), 1)
+        self._announce(sheet, remembered=bool(self._store.changes.mark(ANNOUNCED + sheet.slug)))
+
+    def _announce(self, sheet: Sheet, *, remembered: bool) -> None:
+        if not remembered:
+            self._store.changes.set_mark(ANNOUNCED + sheet.slug, 1)
         if self._hub is not None:
             for topic, document in discovery_documents(sheet, self._hub):
                 self._publish(topic, document)
@@ -51,11 +58,7 @@ class Announcer:
         if self._hub is not None:
             for topic in discovery_topics(slug, self._hub):
                 self._publish(topic, b"")
-        self._store.changes.set_mark(_announced(slug), 0)
+        self._store.changes.set_mark(ANNOUNCED + slug, 0)
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._prefix}/batch/{slug}/{leaf}"
-
-
-def _announced(slug: str) -> str:
-    return f"announced:{slug}"

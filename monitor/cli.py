@@ -36,6 +36,7 @@ FAMILIES: Final[dict[str, str]] = {
     "export": "records",
     "import": "imports",
     "capture": "capture",
+    "truth": "truth",
     "replay": "replay",
     "score": "replay",
     "simulate": "replay",

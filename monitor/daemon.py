@@ -6,6 +6,7 @@ pipelines; timers only leave a mark that something is due; the courier has threa
 
 from __future__ import annotations
 
+import gc
 import itertools
 import logging
 import random
@@ -380,7 +381,9 @@ class Daemon:
     def _judge(self, now_ms: int) -> None:
         if self.shift is None:
             self.watch.tick_next(now_ms)
-            self.watch.open_next(now_ms)
+            if self.watch.open_next(now_ms) and not self.watch.waiting:
+                # pipelines are kept for weeks: with thousands of them a search for garbage takes seconds
+                gc.freeze()
             return
         self.shift.turn(now_ms)
         if self.shift.recalibrated:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import time
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from monitor.errors import ConfigurationError
+from monitor.notify.digest import DailyAt
 from monitor.settings import load
 
 HERE = Path(__file__).parent
@@ -119,3 +122,40 @@ def test_a_mistyped_variable_is_a_fault(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setenv("CARBOYD_MQQT__HOST", "broker.test")
     with pytest.raises(ConfigurationError, match="CARBOYD_MQQT__HOST"):
         load(None)
+
+
+def test_what_goes_by_the_clock_needs_a_zone(tmp_path: Path) -> None:
+    """A digest at eight is eight somewhere; with the zone it becomes the time of the digest."""
+    file = tmp_path / "carboyd.toml"
+    file.write_text('[notify]\ndigest_at = "08:00"\n')
+    with pytest.raises(ConfigurationError, match="need time_zone"):
+        load(file)
+    file.write_text('[notify]\ndigest_at = "8 o\'clock"\ntime_zone = "Europe/Dublin"\n')
+    with pytest.raises(ConfigurationError, match=r"notify\.digest_at"):
+        load(file)
+    file.write_text('[notify]\ndigest_at = "08:00"\ntime_zone = "Europe/Dublin"\ngroup_minutes = 0.5\n')
+    notify = load(file).settings.notify
+    assert notify.daily == DailyAt(time(8), ZoneInfo("Europe/Dublin"))
+    assert notify.policy.group_ms == 30_000
+
+
+def test_a_browser_stays_signed_in_as_long_as_is_set(tmp_path: Path) -> None:
+    """The days of a session reach the page."""
+    file = tmp_path / "carboyd.toml"
+    file.write_text("[web]\nsession_days = 2.5\n")
+    assert load(file).settings.web.value("metric").session_days == 2.5
+    file.write_text("[web]\nsession_days = 0\n")
+    with pytest.raises(ConfigurationError, match=r"web\.session_days"):
+        load(file)
+
+
+def test_the_hub_says_where_it_is_born(tmp_path: Path) -> None:
+    """By default below its prefix; nowhere while it is off."""
+    file = tmp_path / "carboyd.toml"
+    file.write_text("")
+    assert load(file).settings.hub.birth_topics == ()
+    file.write_text('[hub]\nenabled = true\nprefix = "house"\n')
+    assert load(file).settings.hub.birth_topics == ("house/status",)
+    file.write_text('[hub]\nenabled = true\nbirth_topic = "house/+"\n')
+    with pytest.raises(ConfigurationError, match=r"hub\.birth_topic"):
+        load(file)

@@ -37,7 +37,7 @@ def columns_lines(table: Table, columns: Columns, zone: str, sensor: str) -> lis
 
 
 def _meanings(columns: Columns, zone: str) -> dict[int, str]:
-    of_zone = "" if columns.style.name.startswith("unix") else f", {zone} where no offset stands"
+    of_zone = f", {zone} where no offset stands" if columns.style.zoned else ""
     meanings = {columns.time: f"time, {columns.style.shown}{of_zone}"}
     if columns.clock is not None:
         meanings[columns.clock] = "time of day"

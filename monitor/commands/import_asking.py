@@ -33,7 +33,7 @@ def asked(table: Table, columns: Columns, zone: str, sensor: str) -> tuple[Colum
                 return columns, zone, sensor
         if columns.tall is None:
             columns = _mended(table, columns)
-        if not columns.style.name.startswith("unix"):
+        if columns.style.zoned:
             zone = _asked_zone(zone)
         if columns.sensor is None:
             sensor = click.prompt("Name of the sensor", default=sensor, err=True).strip()

@@ -60,6 +60,7 @@ class Reader:
     sensor: str | None
     sheet: str | None
     ask: bool
+    pitched_ms: int | None
 
     def source(self, table: Table, name: str) -> Source:
         """A table as a source; asks where it may."""
@@ -76,7 +77,7 @@ class Reader:
         return Source(
             name,
             table.name,
-            lambda left_out: readings_of(table, columns, in_zone, sensor, left_out),
+            lambda left_out: readings_of(table, columns, in_zone, sensor, left_out, self.pitched_ms),
             lines=lines,
         )
 
@@ -97,7 +98,7 @@ class Reader:
 )
 @click.option(
     "--time-format", metavar="STYLE",
-    help="iso, unix, unix-ms, unix-us, unix-ns, serial, or a pattern: '%d.%m.%Y %H:%M'.",
+    help="iso, unix, unix-ms, unix-us, unix-ns, serial, hours or days (since --pitched), '%d.%m.%Y %H:%M'.",
 )  # fmt: skip
 @click.option(
     "--zone", metavar="ZONE", help="Of times without an offset: Europe/Dublin; this machine's otherwise."
@@ -177,9 +178,12 @@ def import_command(
         time_column, time_of_day, time_format, received, sensor_column, measured,
         None if decimal is None else decimal == "comma",
     )  # fmt: skip
+    pitched_ms = None if pitched is None else time_ms(pitched, now_ms())
     at_terminal = sys.stdin.isatty() and sys.stderr.isatty()
-    reader = Reader(said, zone or get_localzone_name(), sensor, sheet, at_terminal if ask is None else ask)
-    premise_of = _premise(pitched, kind, original_gravity, gravity_sensor, temperature_sensor)
+    reader = Reader(
+        said, zone or get_localzone_name(), sensor, sheet, at_terminal if ask is None else ask, pitched_ms
+    )
+    premise_of = _premise(pitched_ms, kind, original_gravity, gravity_sensor, temperature_sensor)
     opener: list[Callable[[], Source]] = [_of_file(path, reader, config) for path in files]
     if influx is not None or query is not None:
         opener.append(lambda: _of_influx(influx, query, database, secret_file, reader))
@@ -315,13 +319,12 @@ def _of_batch(slug: str, config: Path | None) -> Source:
 
 
 def _premise(
-    pitched: str | None,
+    pitched_ms: int | None,
     kind: str | None,
     original_gravity: str | None,
     gravity_sensor: str | None,
     temperature_sensor: str | None,
 ) -> Callable[[Taken], Premise]:
-    pitched_ms = None if pitched is None else time_ms(pitched, now_ms())
     gravity_sg = None if original_gravity is None else quantities.gravity_sg(original_gravity)
 
     def premise_of(taken: Taken) -> Premise:

@@ -14,9 +14,14 @@ from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
-from monitor.errors import RecordingError
+from monitor.commands.capturing import decoding_of
+from monitor.commands.replay_live import at_speed, step_by_step
+from monitor.errors import InputError, RecordingError
+from monitor.ferment.pipeline import Analysis
 from monitor.ferment.score_table import shown, table
-from monitor.replay.archive import Played, found, in_order, judged, over_all, replay_all
+from monitor.replay.archive import Played, Wanted, found, in_order, judged, opened, over_all, replay_all
+from monitor.replay.capture import Decoding
+from monitor.replay.chart import kind_of
 from monitor.replay.recording import write
 from monitor.replay.simulate import scenario_names, simulate
 from monitor.settings import load
@@ -66,39 +71,104 @@ def _name_faults(replay: Played) -> None:
 
 
 @click.command("replay")
-@FOLDERS
+@click.argument("paths", metavar="RECORDING...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--format", "form", type=click.Choice(("text", "jsonl")), default="text", show_default=True,
     help="A timeline for people, or one JSON object a line for machines.",
 )  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="The same as --format jsonl.")
 @click.option("--forecasts", is_flag=True, help="Tell also where and when it should end, as seen on the way.")
+@click.option(
+    "--against", "other_file", type=click.Path(dir_okay=False, path_type=Path), metavar="CONFIG",
+    help="A second configuration, set beside the first.",
+)  # fmt: skip
+@click.option(
+    "--picture", "picture_file", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+    help="Draw it too: .png or .svg; of several recordings each, its name before the ending.",
+)  # fmt: skip
+@click.option("--speed", type=click.FloatRange(0, min_open=True), metavar="N", help="N times real time.")
+@click.option("--step", is_flag=True, help="Stop after everything that is said.")
 @WORKERS
 @CONFIG
 def replay_command(
-    folders: tuple[Path, ...], form: str, forecasts: bool, workers: int | None, config_file: Path | None
+    paths: tuple[Path, ...],
+    form: str,
+    as_json: bool,
+    forecasts: bool,
+    other_file: Path | None,
+    picture_file: Path | None,
+    speed: float | None,
+    step: bool,
+    workers: int | None,
+    config_file: Path | None,
 ) -> None:
     """Replay recordings as the daemon would have seen them.
 
-    DIR is a recording (a folder with readings.csv and batch.toml) or a folder of recordings.
+    RECORDING is a folder with readings.csv and batch.toml, a folder of such folders, or a file that
+    `carboyd capture` wrote. As fast as the machine goes, unless --speed or --step is given.
     """
-    recordings = found(folders)
-    analysis = load(config_file).settings.analysis
-    replays = replay_all(recordings, analysis, json=form == "jsonl", forecasts=forecasts, workers=workers)
+    recordings = found(paths, captures=True)
+    analyses = _analyses(config_file, other_file)
+    decoding = decoding_of(config_file) if any(path.is_file() for path in recordings) else Decoding()
+    if speed is not None or step:
+        if as_json or form == "jsonl" or other_file is not None or picture_file is not None:
+            raise InputError("--speed and --step are for watching", hint="Leave the other options out.")
+        _watch(recordings, decoding, analyses[0][1], speed, forecasts=forecasts)
+        return
+    wanted = Wanted(
+        analyses, as_json or form == "jsonl", forecasts,
+        None if picture_file is None else kind_of(picture_file), decoding,
+    )  # fmt: skip
     failed = False
     finished: list[Played] = []
+    replays = replay_all(recordings, wanted, workers=workers)
     for replay in _with_progress(replays, len(recordings), "replaying"):
         if replay.failure is not None:
             _complain(replay.failure)
             failed = True
-        elif form == "jsonl":
+            continue
+        for complaint in replay.complaints:
+            click.echo(f"{replay.folder.name}: {complaint}", err=True)
+        if wanted.json:
             _name_faults(replay)
             finished.append(replay)  # lines are in order of time over all recordings, so they must wait
         else:
             click.echo("\n".join([*(line for _, line in replay.lines), ""]))
+        if picture_file is not None and replay.picture is not None:
+            _keep_picture(picture_file, replay, alone=len(recordings) == 1)
     for line in in_order(finished):
         click.echo(line)
     if failed:
         sys.exit(EXIT_INPUT)
+
+
+def _analyses(config_file: Path | None, other_file: Path | None) -> tuple[tuple[str, Analysis], ...]:
+    loaded = load(config_file)
+    first = ("defaults" if loaded.config_file is None else loaded.config_file.name, loaded.settings.analysis)
+    if other_file is None:
+        return (first,)
+    name = other_file.name if other_file.name != first[0] else str(other_file)
+    return first, (name, load(other_file).settings.analysis)
+
+
+def _watch(
+    recordings: list[Path], decoding: Decoding, analysis: Analysis, speed: float | None, *, forecasts: bool
+) -> None:
+    for path in recordings:
+        recording = opened(path, decoding)
+        if speed is None:
+            step_by_step(recording, analysis, forecasts=forecasts)
+        else:
+            at_speed(recording, analysis, speed, forecasts=forecasts)
+
+
+def _keep_picture(file: Path, replay: Played, *, alone: bool) -> None:
+    place = file if alone else file.with_name(f"{file.stem}-{replay.folder.stem}{file.suffix}")
+    try:
+        place.write_bytes(replay.picture or b"")
+    except OSError as fault:
+        raise RecordingError(f"{place} cannot be written: {fault}", hint="Choose another place.") from fault
+    click.echo(f"Picture written to {place}", err=True)
 
 
 @click.command("score")
@@ -113,6 +183,7 @@ def score_command(folders: tuple[Path, ...], workers: int | None, config_file: P
     recordings = found(folders)
     scores = []
     failed = False
+    unlabelled = 0
     analysis = load(config_file).settings.analysis
     results = over_all(recordings, partial(judged, analysis=analysis), workers=workers)
     for result in _with_progress(results, len(recordings), "scoring"):
@@ -121,6 +192,7 @@ def score_command(folders: tuple[Path, ...], workers: int | None, config_file: P
             failed = True
         elif result.score is not None:
             scores.append(result.score)
+            unlabelled += result.unlabelled
     shape = Table(title=f"{len(scores)} recordings", title_justify="left", box=SIMPLE_HEAD)
     shape.add_column("what", no_wrap=True)
     for heading in ("figure", "aim", "met", "of"):
@@ -128,6 +200,11 @@ def score_command(folders: tuple[Path, ...], workers: int | None, config_file: P
     for row in shown(table(scores)):
         shape.add_row(*row)
     Console(width=TABLE_WIDTH).print(shape)
+    if unlabelled:
+        click.echo(
+            f"{unlabelled} of them say nothing of what was true: carboyd truth RECORDING proposes it.",
+            err=True,
+        )
     if failed:
         sys.exit(EXIT_INPUT)
 

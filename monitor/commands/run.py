@@ -20,6 +20,7 @@ from monitor.supervision import Supervisor
 
 logger = logging.getLogger(__name__)
 
+SWITCH_S: Final = 0.0005
 LOOK_S: Final = 1.0
 EXAMPLE: Final = '[{"n":"density","u":"kg/m3","v":1038.1},{"n":"temperature","u":"Cel","v":18.4}]'
 
@@ -41,6 +42,8 @@ def run_command(config: Path | None, verbose: bool) -> int:
     )
     for noisy in ("apscheduler", "sqlalchemy", "amqtt", "transitions", "alembic"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
+    # the page shares the interpreter with the worker: it must not wait 5 ms at each of its queries
+    sys.setswitchinterval(SWITCH_S)
     loaded = load(config)
     return supervise(loaded)
 

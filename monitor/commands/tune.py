@@ -42,7 +42,8 @@ PICTURES: Final[dict[str, Literal["png", "svg"]]] = {".png": "png", ".svg": "svg
 @config_option
 @click.option(
     "--search", "how", type=click.Choice(("random", "grid", "optimise")), default="random", show_default=True,
-    help="Draw settings at random, take every combination, or let an optimiser look for them.",
+    help="Draw settings at random, take every combination, or let an optimiser look (it learns anew for"
+    " every half held apart: many times slower).",
 )  # fmt: skip
 @click.option("--sets", type=click.IntRange(10, MOST_SETS), default=10_000, show_default=True,
               help="How many settings to try (not for a grid).")  # fmt: skip
@@ -203,8 +204,8 @@ def _tell(tuned: Tuned) -> None:
         shape.add_row(name, cell, *([best[name]] if best else []))
     console.print(shape)
     if tuned.changes:
-        shape = _shape(f"what is {'recommended' if choice.recommended else 'not recommended'}", "threshold",
-                       "present", heading, "swept")  # fmt: skip
+        title = "what is recommended" if choice.recommended else "what seemed best, and is not recommended"
+        shape = _shape(title, "threshold", "present", heading, "swept")
         swept = {one.name: one for one in tuned.design.ladders}
         for name, (before, after) in tuned.changes.items():
             rungs = swept[name].rungs
@@ -288,7 +289,7 @@ def _loads(path: Path) -> None:
 
 
 def _exchange(config: Path, before: str, after: str, accept: Callable[[Path], None], yes: bool) -> None:
-    click.echo(difference(before, after, config.name), nl=False)
+    click.echo(difference(before, after, config.name), nl=False, err=True)
     if not yes:
         click.confirm(f"Change {config}?", abort=True, err=True)
     kept = replace_text(config, after, accept)

@@ -65,6 +65,13 @@ _ENTITIES: Final = (
         "{{ value_json.phase }}",
         {"device_class": "enum", "options": [phase.value for phase in Phase]},
     ),
+    _Entity(
+        "sensor",
+        "finish",
+        "Expected finish",
+        "{{ value_json.finish_at.p50 }}",
+        {"device_class": "timestamp"},
+    ),
     _Entity("binary_sensor", "problem", "Needs attention", _PROBLEM, {"device_class": "problem"}),
 )
 

@@ -10,15 +10,21 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final, Literal, TypeVar
 
 from monitor.errors import RecordingError
 from monitor.ferment.emission import Emission, Forecast
 from monitor.ferment.pipeline import Analysis, Pipeline
-from monitor.ferment.score import Score, score, told_by
-from monitor.replay.player import play
+from monitor.ferment.score import Score, Truth, score, told_by
+from monitor.replay import capture
+from monitor.replay.abreast import side_by_side
+from monitor.replay.capture import Decoding
+from monitor.replay.chart import Told, picture
+from monitor.replay.health import Checked
+from monitor.replay.player import Recorded, play
 from monitor.replay.recording import BATCH_FILE, Recording, RowFaults, read
 from monitor.replay.telling import json_line, timeline
+from monitor.replay.track import track_of
 
 Result = TypeVar("Result")
 
@@ -35,15 +41,35 @@ class Played:
     """(recorded time, line), in order."""
     faults: RowFaults = field(default_factory=RowFaults)
     failure: RecordingError | None = None
+    complaints: tuple[str, ...] = ()
+    """Why so little is told."""
+    picture: bytes | None = None
 
 
-def found(folders: Iterable[Path]) -> list[Path]:
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is wanted of each recording."""
+
+    analyses: tuple[tuple[str, Analysis], ...]
+    """One configuration, or two to be set side by side, each with its name."""
+    json: bool = False
+    forecasts: bool = False
+    picture: Literal["png", "svg"] | None = None
+    decoding: Decoding = field(default_factory=Decoding)
+    """How the messages of a capture are understood."""
+
+
+def found(folders: Iterable[Path], *, captures: bool = False) -> list[Path]:
     """The recordings among folders: each itself, or else the recordings right inside of it.
 
-    Raises RecordingError for a folder that neither is nor holds one.
+    With `captures` a file of captured messages is one too. Raises RecordingError for what neither is nor
+    holds one.
     """
     recordings: list[Path] = []
     for folder in folders:
+        if captures and folder.is_file():
+            recordings.append(folder)
+            continue
         if (folder / BATCH_FILE).is_file():
             recordings.append(folder)
             continue
@@ -57,31 +83,68 @@ def found(folders: Iterable[Path]) -> list[Path]:
     return recordings
 
 
-def played(folder: Path, analysis: Analysis, *, json: bool, forecasts: bool) -> Played:
-    """Replay one folder into lines."""
+def opened(path: Path, decoding: Decoding, *, with_truth: bool = False) -> Recorded:
+    """A recording in a folder or a capture in a file; RecordingError for what is neither."""
+    if path.is_file():
+        return capture.opened(path, decoding, with_truth=with_truth)
+    return read(path, with_truth=with_truth)
+
+
+def played(path: Path, wanted: Wanted) -> Played:
+    """Replay one recording into lines and, where it is wanted, a picture."""
     faults = RowFaults()
     try:
-        recording = read(folder, with_truth=False)
-        emissions = _wanted(play(recording, Pipeline(recording.premise, analysis), faults), forecasts)
-        if json:
-            lines = tuple(_json_lines(recording, emissions))
+        recording = Checked(opened(path, wanted.decoding))
+        several = len(wanted.analyses) > 1
+        said = []
+        for number, (_, analysis) in enumerate(wanted.analyses):
+            source = recording if number == 0 else recording.recording
+            once = faults if number == 0 else RowFaults()
+            said.append(
+                tuple(_wanted(play(source, Pipeline(source.premise, analysis), once), wanted.forecasts))
+            )
+        names = [name for name, _ in wanted.analyses]
+        if wanted.json:
+            lines = _json_lines(recording.name, said, names if several else [""])
         else:
-            story = timeline(recording, emissions, faults)
+            story = side_by_side(recording, names, said) if several else timeline(recording, said[0], faults)
             lines = tuple((recording.premise.pitched_ms, line) for line in story)
+        drawn = None if wanted.picture is None else _drawn(path, wanted, said)
     except RecordingError as failure:
-        return Played(folder, faults=faults, failure=failure)
-    return Played(folder, lines, faults)
+        return Played(path, faults=faults, failure=failure)
+    return Played(path, lines, faults, complaints=tuple(recording.complaints(faults)), picture=drawn)
+
+
+def _drawn(path: Path, wanted: Wanted, said: Sequence[tuple[Emission, ...]]) -> bytes:
+    """The picture, with what the sheet says was true; a fault in that must not stop a replay."""
+    try:
+        recording = opened(path, wanted.decoding, with_truth=True)
+    except RecordingError:
+        recording = opened(path, wanted.decoding)
+    told = [
+        Told(name if len(said) > 1 else "", emissions)
+        for (name, _), emissions in zip(wanted.analyses, said, strict=True)
+    ]
+    truth = recording.truth if isinstance(recording, Recording | capture.Captured) else None
+    kind = wanted.picture or "png"
+    return picture(recording, track_of(recording), told, truth=truth, kind=kind)
 
 
 def _wanted(emissions: Iterable[Emission], forecasts: bool) -> Iterator[Emission]:
     return (emission for emission in emissions if forecasts or not isinstance(emission, Forecast))
 
 
-def _json_lines(recording: Recording, emissions: Iterable[Emission]) -> Iterator[tuple[int, str]]:
-    for emission in emissions:
-        line = json_line(recording.name, emission)
-        if line is not None:
-            yield emission.at_ms, line
+def _json_lines(
+    name: str, said: Sequence[Sequence[Emission]], settings: Sequence[str]
+) -> tuple[tuple[int, str], ...]:
+    """The lines of one configuration, or of several in order of time, each then with its name."""
+    timed = [
+        (emission.at_ms, line)
+        for emissions, setting in zip(said, settings, strict=True)
+        for emission in emissions
+        if (line := json_line(name, emission, setting)) is not None
+    ]
+    return tuple(sorted(timed, key=lambda pair: pair[0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +154,8 @@ class Judged:
     folder: Path
     score: Score | None = None
     failure: RecordingError | None = None
+    unlabelled: bool = False
+    """It has no truth: nothing of it can be judged."""
 
 
 def judged(folder: Path, analysis: Analysis) -> Judged:
@@ -100,7 +165,7 @@ def judged(folder: Path, analysis: Analysis) -> Judged:
         told = told_by(play(recording, Pipeline(recording.premise, analysis)))
     except RecordingError as failure:
         return Judged(folder, failure=failure)
-    return Judged(folder, score(told, recording.truth))
+    return Judged(folder, score(told, recording.truth), unlabelled=recording.truth == Truth())
 
 
 def over_all(
@@ -125,12 +190,9 @@ def over_all(
         ) from death
 
 
-def replay_all(
-    folders: Sequence[Path], analysis: Analysis, *, json: bool, forecasts: bool, workers: int | None = None
-) -> Iterator[Played]:
-    """Every folder replayed, in the order given."""
-    work = partial(played, analysis=analysis, json=json, forecasts=forecasts)
-    return over_all(folders, work, workers=workers)
+def replay_all(paths: Sequence[Path], wanted: Wanted, *, workers: int | None = None) -> Iterator[Played]:
+    """Every recording replayed, in the order given."""
+    return over_all(paths, partial(played, wanted=wanted), workers=workers)
 
 
 def in_order(replays: Iterable[Played]) -> Iterator[str]:

@@ -203,7 +203,8 @@ def opened(path: Path, decoding: Decoding, *, with_truth: bool = True) -> Captur
             f"line {faults.described[0][0]}: {faults.described[0][1]}" if faults.described else "it is empty"
         )
         raise RecordingError(
-            f"{path} holds no reading: {why}", hint="The topics may need a mapping: --config FILE."
+            f"{path} holds no reading: {why}",
+            hint="The topics may need a mapping: --config FILE. A table is for carboyd import.",
         )
     return Captured(path.stem, path.stem, Premise(first.received_ms), (), Truth(), path, decoding)
 

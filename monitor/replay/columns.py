@@ -33,6 +33,11 @@ _WORDS: Final[tuple[tuple[Quantity, tuple[str, ...]], ...]] = (
 )
 """Words in a heading; the first row that fits counts."""
 _TIME_WORDS: Final = ("time", "date", "when", "zeit", "datum", "measured", "created", "_at")
+_ELAPSED_WORDS: Final = (
+    ("minutes", ("minute", "_min")),
+    ("hours", ("hour", "_h", "h")),
+    ("days", ("day", "d")),
+)
 _ARRIVAL_WORDS: Final = ("received", "arrived", "arrival")
 _SENSOR_WORDS: Final = ("sensor", "device", "float", "probe", "entity", "source")
 _UNIT_WORDS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
@@ -155,6 +160,8 @@ def guess(table: Table, timed: tuple[int, Style, int | None] | None = None) -> C
     `timed` is what is known of the time: its column, how it is written, and the column of the time of day.
     """
     sample = table.sample(SAMPLED)
+    if not sample:
+        raise InputError(f"{table.name} has a heading and no row", hint="There is nothing to import.")
     columns = [
         [row[place] if place < len(row) else "" for row in sample] for place in range(len(table.headings))
     ]
@@ -265,6 +272,9 @@ def _time_column(table: Table, columns: Sequence[Sequence[Cell]]) -> tuple[int, 
         arrival = _mentions(table.headings[place], _ARRIVAL_WORDS)
         if style is not None and (named or style.name not in ("serial",)):
             found.append((not named, arrival, place, style))
+    elapsed = _elapsed_column(table, columns)
+    if not found and elapsed is not None:
+        return (*elapsed, None)
     if not found:
         raise InputError(
             f"{table.name}: no column reads as a time",
@@ -277,6 +287,16 @@ def _time_column(table: Table, columns: Sequence[Sequence[Cell]]) -> tuple[int, 
         if joined is not None and _day_only(columns[place]):
             return place, joined, clocks[0]
     return place, style, None
+
+
+def _elapsed_column(table: Table, columns: Sequence[Sequence[Cell]]) -> tuple[int, Style] | None:
+    """A column of rising numbers whose heading says that they are minutes, hours or days."""
+    for place, heading in enumerate(table.headings):
+        unit = next((unit for unit, words in _ELAPSED_WORDS if _mentions(heading, words)), None)
+        numbers = _numbers(columns[place], comma=True)
+        if unit is not None and numbers and numbers == sorted(numbers):
+            return place, Style(unit)
+    return None
 
 
 def _day_only(cells: Sequence[Cell]) -> bool:

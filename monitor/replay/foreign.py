@@ -48,15 +48,20 @@ def _way(what: str, quantity: Quantity, unit: str) -> _Way:
 
 
 def readings_of(
-    table: Table, columns: Columns, zone: ZoneInfo, sensor: str, left_out: LeftOut
+    table: Table,
+    columns: Columns,
+    zone: ZoneInfo,
+    sensor: str,
+    left_out: LeftOut,
+    pitched_ms: int | None = None,
 ) -> Iterator[Reading]:
     """The readings in the rows, in their order; `sensor` is the name of what no column names.
 
     A reading arrives when it was measured, unless a column says otherwise. InputError for units that do not
-    belong to their quantity.
+    belong to their quantity, and for times that count from the pitch where `pitched_ms` is not known.
     """
     ways = [(each, _way(table.headings[each.place], each.quantity, each.unit)) for each in columns.measured]
-    clock, arrivals = Clock(columns.style, zone), Clock(columns.style, zone)
+    clock, arrivals = Clock(columns.style, zone, pitched_ms), Clock(columns.style, zone, pitched_ms)
     tall_ways: dict[tuple[str, str], _Way | None] = {}
     for row, cells in table.rows():
         try:

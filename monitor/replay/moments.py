@@ -16,10 +16,12 @@ from zoneinfo import ZoneInfo
 
 from monitor.errors import InputError
 from monitor.replay.grid import Cell
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, ms_from_datetime
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, ms_from_datetime
 
 ISO: Final = "iso"
 UNIX: Final[dict[str, float]] = {"unix": 1_000.0, "unix-ms": 1.0, "unix-us": 1e-3, "unix-ns": 1e-6}
+ELAPSED: Final[dict[str, int]] = {"minutes": MS_PER_MINUTE, "hours": MS_PER_HOUR, "days": MS_PER_DAY}
+"""Time gone since the pitch."""
 SERIAL: Final = "serial"
 """Days since the end of 1899, as spreadsheets count."""
 SERIAL_EPOCH: Final = datetime(1899, 12, 30)  # noqa: DTZ001  the zone is the column's
@@ -40,13 +42,25 @@ _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """One way of writing times: `iso`, a key of `UNIX`, `serial`, or a pattern of strptime."""
+    """One way of writing times: `iso`, a key of `UNIX` or `ELAPSED`, `serial`, or a pattern of strptime."""
 
     name: str
 
     @property
+    def elapsed(self) -> bool:
+        """Whether it counts from the pitch."""
+        return self.name in ELAPSED
+
+    @property
+    def zoned(self) -> bool:
+        """Whether a zone matters."""
+        return not self.elapsed and self.name not in UNIX
+
+    @property
     def shown(self) -> str:
         """For people."""
+        if self.elapsed:
+            return f"{self.name} since the pitch"
         if self.name == ISO:
             return "year-month-day"
         if self.name in UNIX:
@@ -59,10 +73,12 @@ class Style:
 class Clock:
     """Reads the times of one column, in the order of its rows."""
 
-    def __init__(self, style: Style, zone: ZoneInfo) -> None:
-        """InputError for a style that is none."""
+    def __init__(self, style: Style, zone: ZoneInfo, pitched_ms: int | None = None) -> None:
+        """InputError for a style that is none, or that counts from a pitch that is not known."""
+        if style.elapsed and pitched_ms is None:
+            raise InputError(f"times are {style.shown}", hint="Say when that was: --pitched TIME.")
         self._zone = zone
-        self._parse = _parser(style)
+        self._parse = _parser(style, pitched_ms or 0)
         self._last_ms: int | None = None
         self._last: tuple[Cell, Cell | None] | None = None
 
@@ -158,16 +174,19 @@ def _wandering(times_ms: Sequence[int]) -> float:
     return float(sum(abs(b - a) for a, b in pairwise(times_ms))) / MS_PER_DAY
 
 
-def _parser(style: Style) -> Callable[[Cell], datetime | int]:
+def _parser(style: Style, pitched_ms: int = 0) -> Callable[[Cell], datetime | int]:
     if style.name == ISO:
         return _iso
     if style.name in UNIX:
         scale = UNIX[style.name]
         return lambda cell: round(_number(cell) * scale)
+    if style.elapsed:
+        unit_ms = ELAPSED[style.name]
+        return lambda cell: pitched_ms + round(_number(cell) * unit_ms)
     if style.name == SERIAL:
         return lambda cell: SERIAL_EPOCH + timedelta(days=_serial(cell))
     if "%" not in style.name:
-        allowed = ", ".join((ISO, *UNIX, SERIAL))
+        allowed = ", ".join((ISO, *UNIX, *ELAPSED, SERIAL))
         raise InputError(
             f"{style.name!r} is no way of writing times",
             hint=f"Use {allowed}, or a pattern such as '%d.%m.%Y %H:%M'.",

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
 
 from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast, Interval, PhaseChange
-from monitor.replay.recording import Recording, RowFaults
+from monitor.replay.player import Recorded
+from monitor.replay.recording import RowFaults
 from monitor.units import MS_PER_DAY, MS_PER_SECOND, datetime_from_ms, rfc3339_from_ms
 
 TEXT_WIDTH: Final = 110
@@ -46,17 +47,20 @@ def _percentiles(interval: Interval, show: Callable[[float], Any]) -> dict[str, 
     return {name: None if value is None else show(value) for name, value in given.items()}
 
 
-def json_line(name: str, emission: Emission) -> str | None:
-    """The line of the replay stream for an emission, without its end; None where it has none."""
+def json_line(name: str, emission: Emission, settings: str = "") -> str | None:
+    """The line of the replay stream for an emission, without its end; None where it has none.
+
+    `settings` names the configuration where there are two, and is left out where there is one.
+    """
     shown = object_of(name, emission)
-    return (
-        None
-        if shown is None
-        else json.dumps(shown, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    )
+    if shown is None:
+        return None
+    if settings:
+        shown["settings"] = settings
+    return json.dumps(shown, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def timeline(recording: Recording, emissions: Iterable[Emission], faults: RowFaults) -> Iterator[str]:
+def timeline(recording: Recorded, emissions: Iterable[Emission], faults: RowFaults) -> Iterator[str]:
     """A recording's story in lines of plain text."""
     pitched_ms = recording.premise.pitched_ms
     heading = (

@@ -42,6 +42,14 @@ class SqlChanges:
         with self._gate.reading() as connection:
             return connection.execute(select(marks.c.position).where(marks.c.name == name)).scalar() or 0
 
+    def marked(self, prefix: str) -> set[str]:
+        """What follows the prefix in the names of marks that are not 0."""
+        query = select(marks.c.name).where(
+            marks.c.name.startswith(prefix, autoescape=True), marks.c.position != 0
+        )
+        with self._gate.reading() as connection:
+            return {name.removeprefix(prefix) for name in connection.scalars(query)}
+
     def set_mark(self, name: str, position: int) -> None:
         """Remember a position under a name."""
         statement = self._gate.insert(marks).values(name=name, position=position)

@@ -95,6 +95,10 @@ class Changes(Protocol):
         """A remembered position; 0 at first."""
         ...
 
+    def marked(self, prefix: str) -> set[str]:
+        """What follows the prefix in the names of marks that are not 0."""
+        ...
+
     def set_mark(self, name: str, position: int) -> None:
         """Remember a position."""
         ...

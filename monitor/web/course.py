@@ -27,6 +27,8 @@ AHEAD_AT_MOST_MS: Final = 45 * MS_PER_DAY
 AHEAD_STEPS: Final = 48
 MEDIAN_HOURS: Final = 9
 MEAN_HOURS: Final = 5
+COARSE_HOURS: Final = 3
+"""A chart whose strokes are wider than this is drawn from the hours."""
 GAP_MS: Final = 8 * MS_PER_HOUR
 NINETY: Final = 1.645
 """Standard deviations between the middle and the 95th percentile of a normal error."""
@@ -176,14 +178,16 @@ def chart(
     width_px = min(WIDEST_PX, max(200, width_px))
     sensors = believed(store, sheet)
     offset_sg = 0.0 if evidence is None else evidence.offset_points / POINTS_PER_SG
-    until_ms = min(to_ms, (sheet.ended_ms or now_ms) + 1)
+    last_ms = (sheet.ended_ms or now_ms) + 1
+    until_ms = min(to_ms, last_ms)
+    hourly = _hourly(store, sensors.gravity, min(from_ms, sheet.pitched_ms), last_ms)
     return ChartView(
         from_ms=from_ms,
         to_ms=to_ms,
         now_ms=now_ms,
-        raw=_raw(store, sensors.gravity, from_ms, until_ms, width_px),
-        level=_level(store, sensors.gravity, from_ms, until_ms, width_px, offset_sg),
-        fit=_curve(store, sheet, sensors.gravity, evidence, offset_sg),
+        raw=_raw(store, sensors.gravity, from_ms, until_ms, width_px, hourly),
+        level=_level(hourly, from_ms, until_ms, width_px, offset_sg),
+        fit=_curve(sheet, hourly, evidence, offset_sg),
         samples=_samples(store, sheet, from_ms, to_ms),
         temperature=_temperature(store, sensors.temperature, from_ms, until_ms, width_px),
         marks=tuple(_marks(journal, from_ms, to_ms)),
@@ -250,8 +254,15 @@ def _thinned(
     return store.readings.thinned(sensor, quantity, from_ms, to_ms, buckets)
 
 
-def _raw(store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int) -> RawTrace:
-    found = _thinned(store, sensor, Quantity.GRAVITY, from_ms, to_ms, width_px // 2)
+def _raw(
+    store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int, hourly: Hourly | None
+) -> RawTrace:
+    strokes = width_px // 2
+    if hourly is not None and to_ms - from_ms > COARSE_HOURS * MS_PER_HOUR * strokes:
+        # a stroke is hours wide: what the hours were thinned to is as good, and is there already
+        found: Thinned | None = _coarser(hourly.found, from_ms, to_ms, strokes)
+    else:
+        found = _thinned(store, sensor, Quantity.GRAVITY, from_ms, to_ms, strokes)
     if found is None:
         return RawTrace()
     low, high = found.minimum.copy(), found.maximum.copy()
@@ -262,30 +273,55 @@ def _raw(store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: i
     return RawTrace(tuple(found.start_ms.tolist()), _rounded(low, 5), _rounded(high, 5))
 
 
-def _level(
-    store: Store, sensor: str | None, from_ms: int, to_ms: int, width_px: int, offset_sg: float
-) -> LevelTrace:
-    found = _hourly_level(store, sensor, from_ms - MEDIAN_HOURS * MS_PER_HOUR, to_ms)
-    if found is None:
-        return LevelTrace()
-    shown = found[0] >= from_ms
-    times, level = found[0][shown], found[1][shown] + offset_sg
-    step = max(1, len(times) // max(1, width_px // 2))
-    times, level = times[::step], level[::step]
-    return _broken(times, level, max(GAP_MS, 3 * step * MS_PER_HOUR))
+def _coarser(found: Thinned, from_ms: int, to_ms: int, buckets: int) -> Thinned:
+    """The same in fewer, wider stretches."""
+    inside = (found.start_ms >= from_ms) & (found.start_ms < to_ms)
+    width_ms = max(1, -(-(to_ms - from_ms) // buckets))
+    starts, count = found.start_ms[inside], found.count[inside]
+    number = (starts - from_ms) // width_ms
+    first = np.flatnonzero(np.diff(number, prepend=-1))
+    if not first.size:
+        none = starts.astype(np.float64)
+        return Thinned(starts, none, none, none, count)
+    total = np.add.reduceat(count, first)
+    return Thinned(
+        start_ms=number[first] * width_ms + from_ms,
+        minimum=np.minimum.reduceat(found.minimum[inside], first),
+        mean=np.add.reduceat(found.mean[inside] * count, first) / total,
+        maximum=np.maximum.reduceat(found.maximum[inside], first),
+        count=total,
+    )
 
 
-def _hourly_level(
-    store: Store, sensor: str | None, from_ms: int, to_ms: int
-) -> tuple[NDArray[np.int64], NDArray[np.float64]] | None:
+@dataclass(frozen=True, slots=True)
+class Hourly:
+    """The hours of a batch, and the level in the middle of each."""
+
+    found: Thinned
+    time_ms: NDArray[np.int64]
+    level_sg: NDArray[np.float64]
+
+
+def _hourly(store: Store, sensor: str | None, from_ms: int, to_ms: int) -> Hourly | None:
     """Hourly means, their running median and a short mean of that: what single knocks cannot move."""
+    from_ms -= MEDIAN_HOURS * MS_PER_HOUR
     hours = min(LONGEST_HOURS, max(1, (to_ms - from_ms) // MS_PER_HOUR))
     found = _thinned(store, sensor, Quantity.GRAVITY, from_ms, to_ms, hours)
     if found is None or not len(found.mean):
         return None
     level = median_filter(found.mean, size=MEDIAN_HOURS, mode="nearest")
     level = uniform_filter1d(level, MEAN_HOURS, mode="nearest")
-    return found.start_ms + MS_PER_HOUR // 2, level
+    return Hourly(found, found.start_ms + MS_PER_HOUR // 2, level)
+
+
+def _level(hourly: Hourly | None, from_ms: int, to_ms: int, width_px: int, offset_sg: float) -> LevelTrace:
+    if hourly is None:
+        return LevelTrace()
+    shown = (hourly.time_ms >= from_ms) & (hourly.time_ms < to_ms)
+    times, level = hourly.time_ms[shown], hourly.level_sg[shown] + offset_sg
+    step = max(1, len(times) // max(1, width_px // 2))
+    times, level = times[::step], level[::step]
+    return _broken(times, level, max(GAP_MS, 3 * step * MS_PER_HOUR))
 
 
 def _broken(times: NDArray[np.int64], level: NDArray[np.float64], gap_ms: int) -> LevelTrace:
@@ -324,15 +360,17 @@ def _stretches(phases: Sequence[PhaseChange], until_ms: int) -> Iterator[Stretch
             yield Stretch(change.at_ms, end_ms, change.phase, words.PHASE[change.phase])
 
 
-def _curve(
-    store: Store, sheet: Sheet, sensor: str | None, evidence: Evidence | None, offset_sg: float
-) -> CurveTrace:
+def _curve(sheet: Sheet, hourly: Hourly | None, evidence: Evidence | None, offset_sg: float) -> CurveTrace:
     """Fitted curve and expected course, one after the other, always of the whole batch."""
     if evidence is None:
         return CurveTrace()
     ahead = _ahead(evidence) if sheet.open else CurveTrace()
-    found = _hourly_level(store, sensor, sheet.pitched_ms, evidence.at_ms)
-    behind = None if found is None else fitted_curve(found[0], found[1] + offset_sg, evidence)
+    behind = None
+    if hourly is not None:
+        known = (hourly.time_ms >= sheet.pitched_ms - MEDIAN_HOURS * MS_PER_HOUR) & (
+            hourly.time_ms - MS_PER_HOUR // 2 < evidence.at_ms
+        )
+        behind = fitted_curve(hourly.time_ms[known], hourly.level_sg[known] + offset_sg, evidence)
     if behind is None:
         return ahead
     # a break between the two: they are two statements

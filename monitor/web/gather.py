@@ -61,7 +61,16 @@ def standings(ports: Ports, *, only_open: bool) -> list[Standing]:
 
 def standings_of(ports: Ports, sheets: Iterable[Sheet]) -> list[Standing]:
     """Where these batches stand, in the order given."""
-    return [_standing(ports, None, one) for one in sheets]
+    snapshots = ports.snapshots()
+    return [
+        Standing(
+            one,
+            snapshots.get(one.slug) if one.open else None,
+            ports.phases(one.slug),
+            ports.store.batches.journal(one.slug),
+        )
+        for one in sheets
+    ]
 
 
 def unjudged(ports: Ports, slug: str) -> Standing:

@@ -42,7 +42,7 @@ class ChannelVitals:
 class Vitals:
     """What the daemon knows of itself without asking its store."""
 
-    connected: bool = False
+    connected: bool = True
     connections: int = 0
     received: int = 0
     """Messages that came from the broker."""

@@ -72,6 +72,7 @@ class BatchPages:
             rack=placed,
             headline=headline(placed.batches),
             waiting=placed.waiting,
+            vitals=ports.vitals(),
             refused=sum(one.count for one in ports.store.quarantine.counts()),
         )
 

@@ -1,30 +1,11 @@
-"""Copies by command, also while a daemon writes."""
+"""Copies by command; one made beside a writing daemon is in tests/integration/daemon."""
 
 from __future__ import annotations
-
-import os
-import signal
-import subprocess
-import sys
 
 from monitor.errors import InputError, StoreUnavailableError
 from monitor.ferment.event import Reading
 from monitor.store.copying import checked_copy
 from monitor.units import Quantity
-
-WRITES = """
-import itertools, sys
-from monitor.ferment.event import Reading
-from monitor.store.gate import StoreOptions
-from monitor.store.sql import SqlStore
-from monitor.units import Quantity
-
-store = SqlStore(StoreOptions(sys.argv[1]))
-for start in itertools.count(0, 50):
-    times = range(start, start + 50)
-    store.readings.commit([Reading("float-a", Quantity.GRAVITY, t, 1.04, t) for t in times])
-    print(start + 50, flush=True)
-"""
 
 
 def fill(store, count: int) -> None:
@@ -68,22 +49,3 @@ def test_keeping_is_for_directories(carboyd_command, store, tmp_path):
     """A file has no older ones."""
     refused = carboyd_command("backup", str(tmp_path / "copy.sqlite"), "--keep", "2")
     assert isinstance(refused.exception, InputError)
-
-
-def test_a_copy_taken_while_another_program_writes_is_whole(carboyd_command, store, tmp_path):
-    """Commits go on before, during and after; the copy holds whole commits only, and none that came late."""
-    with subprocess.Popen(
-        [sys.executable, "-c", WRITES, f"sqlite:///{tmp_path}/carboyd.sqlite"],
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as writer:
-        assert writer.stdout is not None
-        before = [int(writer.stdout.readline()) for _ in range(20)][-1]
-        made = carboyd_command("backup", str(tmp_path / "copy.sqlite"))
-        after = int(writer.stdout.readline())
-        os.kill(writer.pid, signal.SIGKILL)
-        rest = [int(line) for line in writer.stdout.read().split("\n")[:-1] if line]
-    assert made.exit_code == 0, made.exception
-    copied = checked_copy(tmp_path / "copy.sqlite").readings
-    assert copied % 50 == 0
-    assert before <= copied <= max([after, *rest]) + 50

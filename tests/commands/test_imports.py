@@ -209,7 +209,7 @@ def test_several_files_are_a_recording_each_or_one_together(carboyd_command: Run
     ("content", "word"),
     [
         ("", "is empty"),
-        ("time,sg\n", "no column reads as a time"),
+        ("time,sg\n", "a heading and no row"),
         ("time,sg\n2026-03-01 06:00,1043\n", ""),
         ("sg,temp\n1.04,18\n", "no column reads as a time"),
         ("time,sg\n2026-03-01 06:00,unavailable\n", "no column is known"),
@@ -227,6 +227,21 @@ def test_a_faulty_file_gets_a_clear_word(
         assert done.exception.hint
     else:
         assert done.exit_code == 0, done.output
+
+
+def test_hours_since_the_pitch_need_the_pitch(carboyd_command: Run, tmp_path: Path) -> None:
+    """As laboratories write their tables."""
+    (tmp_path / "x.csv").write_text("time_h,gravity_sg\n0,1.0466\n8,1.041\n16.5,1.0167\n")
+    words = ("import", str(tmp_path / "x.csv"), "--out", str(tmp_path / "out"))
+    refused = carboyd_command(*words)
+    assert "--pitched" in refused.exception.hint
+    done = carboyd_command(*words, "--pitched", "2026-03-01T06:00:00Z")
+    assert done.exit_code == 0, done.output
+    assert [each.time_ms - SIX_MS for each in read(tmp_path / "out").readings()] == [
+        0,
+        28_800_000,
+        59_400_000,
+    ]
 
 
 def test_what_is_missing_on_the_command_line_is_said(carboyd_command: Run, tmp_path: Path) -> None:

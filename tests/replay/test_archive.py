@@ -11,10 +11,11 @@ from monitor.errors import RecordingError
 from monitor.ferment.pipeline import Analysis
 from monitor.ferment.premise import Premise
 from monitor.ferment.score import Truth
-from monitor.replay.archive import Played, found, in_order, judged, over_all, replay_all
+from monitor.replay.archive import Played, Wanted, found, in_order, judged, over_all, replay_all
 from monitor.replay.recording import write
 from monitor.units import rfc3339_from_ms
 
+PLAIN = (("defaults", Analysis()),)
 T0 = 1_767_463_200_000
 
 
@@ -51,7 +52,7 @@ def test_work_comes_back_in_the_order_of_the_folders(tmp_path: Path, workers: in
     """Whether in this process or in others."""
     folders = [short(tmp_path / f"r{place}") for place in range(5)]
     assert list(over_all(folders, lines_in, workers=workers)) == [25] * 5
-    replays = list(replay_all(folders, Analysis(), json=True, forecasts=True, workers=workers))
+    replays = list(replay_all(folders, Wanted(PLAIN, json=True, forecasts=True), workers=workers))
     assert [replay.folder for replay in replays] == folders
 
 
@@ -59,7 +60,7 @@ def test_a_recording_that_fails_is_carried_back(tmp_path: Path) -> None:
     """With its complaint and its hint, from another process too."""
     folders = [short(tmp_path / "a"), short(tmp_path / "b")]
     (folders[0] / "readings.csv").write_text("nonsense\n")
-    first, second = replay_all(folders, Analysis(), json=True, forecasts=False, workers=2)
+    first, second = replay_all(folders, Wanted(PLAIN, json=True), workers=2)
     assert first.failure is not None
     assert "heading" in str(first.failure)
     assert first.failure.hint

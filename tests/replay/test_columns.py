@@ -130,6 +130,21 @@ class TestGuess:
         assert guess(table("Zeit|Dichte", "2026-03-01|1,043")).decimal_comma
         assert not guess(table("Zeit|Dichte", "2026-03-01|1.043")).decimal_comma
 
+    @pytest.mark.parametrize(
+        ("heading", "style"),
+        [
+            ("time_h", "hours"),
+            ("Day", "days"),
+            ("t (h)", "hours"),
+            ("minutes", "minutes"),
+            ("elapsed days", "days"),
+        ],
+    )
+    def test_time_gone_since_the_pitch(self, heading: str, style: str) -> None:
+        """Rising numbers under a heading that says what they count."""
+        found = guess(table(f"{heading}|SG", "0|1.043", "8|1.041", "16|1.039"))
+        assert (found.time, found.style) == (0, Style(style))
+
     def test_a_table_without_times_is_refused(self) -> None:
         """The hint names the columns."""
         with pytest.raises(InputError) as caught:

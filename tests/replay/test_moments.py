@@ -112,6 +112,15 @@ def test_what_is_no_time_is_a_fault(cell: object) -> None:
         Clock(Style("iso"), UTC).read(cell)
 
 
+def test_time_gone_counts_from_the_pitch() -> None:
+    """Which must be known."""
+    assert Clock(Style("hours"), UTC, NOON_MS).read("1.5") == NOON_MS + 5_400_000
+    assert Clock(Style("days"), UTC, NOON_MS).read(0) == NOON_MS
+    with pytest.raises(InputError, match="since the pitch") as caught:
+        Clock(Style("hours"), UTC)
+    assert "--pitched" in caught.value.hint
+
+
 def test_a_style_that_is_none_is_refused() -> None:
     """The hint names those there are."""
     with pytest.raises(InputError) as caught:

@@ -49,3 +49,11 @@ def test_a_mark_is_moved_by_one_of_those_that_saw_it(store: SqlStore) -> None:
     assert not store.changes.advance("digest:phone", 0, 8)
     assert store.changes.mark("digest:phone") == 7
     assert store.changes.advance("digest:phone", 7, 9)
+
+
+def test_marks_are_found_by_how_their_names_begin(store: SqlStore) -> None:
+    """Those set back to 0 are left out, and a per cent sign in a prefix stands for itself."""
+    for name, position in (("a%:x", 1), ("a%:y", 0), ("ab:z", 1), ("b:w", 1)):
+        store.changes.set_mark(name, position)
+    assert store.changes.marked("a%:") == {"x"}
+    assert store.changes.marked("b:") == {"w"}

@@ -52,7 +52,7 @@ class TestThinning:
 
     def test_an_hour_becomes_its_mean(self, store):
         """Value and time are numpy's means of the hour's readings, over several windows of time."""
-        arrived = quarters("float-a", OLD_MS, 4 * 24 * 70)
+        arrived = quarters("float-a", OLD_MS, 4 * 24 * 40)
         store.readings.commit(arrived)
         done = store.retention.thin(LOOSE, now_ms=NOW_MS)
         wanted, found = hourly(arrived), kept(store, "float-a")
@@ -97,14 +97,14 @@ class TestThinning:
 
     def test_a_stopped_run_goes_on_later(self, store):
         """It ends between two transactions, says so, and the next run does the rest."""
-        store.readings.commit(quarters("float-a", OLD_MS, 4 * 24 * 65))
+        store.readings.commit(quarters("float-a", OLD_MS, 4 * 24 * 35))
         turns = iter([True, False])
         done = store.retention.thin(LOOSE, now_ms=NOW_MS, going=lambda: next(turns))
         assert not done.whole
-        assert 0 < done.removed < 3 * 24 * 65
+        assert 0 < done.removed < 3 * 24 * 35
         assert store.retention.due(LOOSE, NOW_MS)
         assert store.retention.thin(LOOSE, now_ms=NOW_MS).whole
-        assert len(kept(store, "float-a")) == 24 * 65
+        assert len(kept(store, "float-a")) == 24 * 35
         assert not store.retention.due(LOOSE, NOW_MS + DAY - 1)
         assert store.retention.due(LOOSE, NOW_MS + DAY)
 

@@ -176,3 +176,37 @@ def test_zero_degrees_is_a_temperature(cellar: Cellar) -> None:
     assert set(a_chart(cellar.store).temperature.mean_c) == {0.0}
     rows = days(cellar.store, SHEET, evidence=None, first_midnight_ms=PITCHED_MS, now_ms=PITCHED_MS)
     assert rows[0].temperature_c == 0.0
+
+
+def test_a_chart_of_many_months_shows_the_extremes_of_every_stroke(cellar: Cellar) -> None:
+    """Strokes that are hours wide have the least and greatest of their own readings, as numpy finds them."""
+    sheet = a_sheet()
+    cellar.store.batches.start(sheet, at_ms=PITCHED_MS)
+    step = np.arange(200 * 24 * 2)
+    times = PITCHED_MS + step * MS_PER_HOUR // 2
+    values = 1.02 + 0.01 * np.sin(step * 12.9898)
+    cellar.store.readings.commit(
+        [
+            Reading(FLOAT, Quantity.GRAVITY, at_ms, value, at_ms)
+            for at_ms, value in zip(times.tolist(), values.tolist(), strict=True)
+        ]
+    )
+    now_ms = int(times[-1])
+    view = chart(
+        cellar.store,
+        replace(sheet, ended_ms=now_ms),
+        evidence=None,
+        phases=(),
+        journal=(),
+        now_ms=now_ms,
+        width_px=400,
+    )
+    starts = np.array(view.raw.time_ms)
+    assert 150 < len(starts) <= 201
+    bucket = np.searchsorted(starts, times, side="right") - 1
+    # hours are not cut in two: the reading at an edge may stand in the stroke beside it
+    inner = [np.flatnonzero(bucket == place)[2:-2] for place in range(len(starts))]
+    outer = [np.arange(max(0, one[0] - 4), min(len(step), one[-1] + 5)) for one in inner]
+    for place, (within, around) in enumerate(zip(inner, outer, strict=True)):
+        assert values[around].min() - 1e-5 <= view.raw.low_sg[place] <= values[within].min() + 1e-5
+        assert values[within].max() - 1e-5 <= view.raw.high_sg[place] <= values[around].max() + 1e-5

@@ -6,6 +6,7 @@ import html
 import re
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
@@ -18,6 +19,7 @@ from monitor.replay.recording import read
 from monitor.store.values import Refused
 from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
 from monitor.web.app import create_app
+from monitor.web.metrics import ChannelVitals, Vitals
 from monitor.web.options import UnitSystem, WebSettings
 from monitor.web.ports import TriedNotice
 
@@ -110,6 +112,18 @@ def test_an_empty_cellar_says_what_to_do(cellar: Cellar, visiting: Callable[...,
     assert "start a batch" in words_of(visitor.get("/").text)
     for path in ("/alerts", "/compare", "/records", "/setup"):
         assert visitor.get(path).status_code == 200
+
+
+def test_what_carboyd_itself_lacks_is_said_first(busy: Cellar, visiting: Callable[..., Visit]) -> None:
+    """A broker that is away and a channel that refuses stand above the batches; else nothing is said."""
+    channels = {"phone": ChannelVitals(3, 0, False), "mail": ChannelVitals(0, 4, True)}
+    deaf = replace(busy.ports(), vitals=lambda: Vitals(connected=False, channels=channels))
+    said = words_of(visiting(create_app(deaf, WebSettings())).get("/").text)
+    assert "The broker is away: no reading comes in." in said
+    assert "Notices do not get through to mail." in said
+    assert "to phone" not in said
+    well = words_of(visiting(create_app(busy.ports(), WebSettings())).get("/").text)
+    assert "away" not in well
 
 
 def test_times_are_utc_for_machines_and_local_for_people(visit: Visit) -> None:

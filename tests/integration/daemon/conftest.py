@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -205,12 +206,21 @@ class Listener:
 
     def __init__(self, host: str, port: int, topics: str) -> None:
         self.heard: dict[str, tuple[bytes, bool]] = {}
+        self.counts: Counter[str] = Counter()
         self._news = threading.Condition()
+        listens = threading.Event()
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         self._client.on_connect = lambda client, *_: client.subscribe(topics, 1)
+        self._client.on_subscribe = lambda *_: listens.set()
         self._client.on_message = self._on_message
         self._client.connect(host, port)
         self._client.loop_start()
+        assert listens.wait(LIMIT_S)
+
+    def wait_count(self, topic: str, count: int) -> None:
+        """Until so many messages came on a topic."""
+        with self._news:
+            assert self._news.wait_for(lambda: self.counts[topic] >= count, LIMIT_S), (topic, self.counts)
 
     def wait_for(self, topic: str, payload: bytes | None = None, limit_s: float = LIMIT_S) -> bytes:
         """The message on a topic, once there is one (with this payload, if given)."""
@@ -229,6 +239,7 @@ class Listener:
     def _on_message(self, _client: object, _userdata: object, message: paho.MQTTMessage) -> None:
         with self._news:
             self.heard[message.topic] = (bytes(message.payload), bool(message.retain))
+            self.counts[message.topic] += 1
             self._news.notify_all()
 
 

@@ -48,7 +48,7 @@ def test_a_copy_of_a_running_daemons_store_is_whole(mosquitto, publisher, workpl
     daemon = carboyd()
     daemon.start()
     voice = publisher(broker)
-    packs = [b'[{"n":"f:temperature","u":"Cel","v":18.5,"t":%d}]' % (1_764_000_000 + n) for n in range(900)]
+    packs = [b'[{"n":"f:temperature","u":"Cel","v":18.5,"t":%d}]' % (1_764_000_000 + n) for n in range(400)]
     path = tmp_path / "copy.sqlite"
     command = [sys.executable, "-m", "monitor", "backup", str(path), "--config", str(workplace.config)]
     voice.send("carboyd/readings/a", *packs[:100])
