@@ -31,7 +31,7 @@ class Thresholds:
     begun_points: float = 3.0
     least_hours: float = 30.0
     """Since pitching or the last sugar."""
-    finished_doubt: float = 0.1
+    finished_doubt: float = 0.15
     """Finished: the probability that more than two points are still to fall is below this."""
     stalled_doubt: float = 0.55
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
