@@ -73,6 +73,9 @@ def review(points: Floats, pace: Floats) -> Course:
         middle = np.median(np.stack([scaled[:-2], scaled[1:-1], scaled[2:]]), axis=0)
         scaled = np.concatenate([scaled[:1], middle, scaled[-1:]])
     peak = float(scaled.max())
+    if peak <= 0.0:
+        # a lone jump made it three points lower; nothing fell for longer than that
+        return Course(start_points=start, first_hour=float(first))
     last_fast = int(np.flatnonzero(scaled >= SLOWED * peak)[-1]) + 1
     active = float(lengths[begun : last_fast + 1].sum()) if last_fast > begun else float(lengths[begun])
     return Course(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.ferment.history import SLOWED, coarse, review
 from monitor.ferment.series import Floats
@@ -59,3 +61,14 @@ def test_a_lone_jump_and_a_gap_change_no_coarse_mean_by_much() -> None:
 def test_an_empty_record_has_no_course() -> None:
     """With nothing measured every scalar is nan."""
     assert np.isnan(review(np.full(48, np.nan), np.ones(48)).start_points)
+
+
+@given(
+    st.lists(st.one_of(st.just(float("nan")), st.floats(-20.0, 130.0)), min_size=1, max_size=90),
+    st.integers(1, 12),
+)
+def test_any_readings_at_all_have_a_course(values: list[float], hours_each: int) -> None:
+    """Jumps, gaps and rises give a course whose fastest fall, where there is one, is a fall."""
+    points = np.repeat(np.array(values), hours_each)
+    course = review(points, np.ones(points.size))
+    assert not course.peak_per_day <= 0.0
