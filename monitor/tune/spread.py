@@ -80,7 +80,12 @@ def together(codes: list[Codes], sizes: list[int]) -> tuple[Codes, list[Codes]]:
     for part, size in zip(codes[1:], sizes[1:], strict=True):
         joint, (before, added) = _pairs(joint, len(taken[0]), part, size)
         taken = [*(one[before] for one in taken), added]
-    return joint, taken
+    occurs = np.zeros(len(taken[0]), dtype=np.bool_)
+    occurs[joint] = True
+    if occurs.all():
+        return joint, taken
+    # rows that some set had are of no set here: only a part of the sets was asked for
+    return (np.cumsum(occurs) - 1)[joint], [one[occurs] for one in taken]
 
 
 def _pairs(first: Codes, rows: int, second: Codes, others: int) -> tuple[Codes, tuple[Codes, Codes]]:
