@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 
 from monitor.sensors.arrivals import Arrival
@@ -152,6 +154,13 @@ def test_a_full_queue_loses_nothing(mosquitto, publisher, subscriber):
     broker = mosquitto()
     one = subscriber(broker, queue_size=10, full_wait_s=0.0)
     publisher(broker).send(TOPIC, *[b"%d" % n for n in range(100)])
+    # nothing is taken before the queue has run over: a quick reader would keep it from filling
+    pause = threading.Event()
+    for _ in range(int(WAIT_S / 0.001)):
+        if one.state.turned_away > 0:
+            break
+        pause.wait(0.001)
+    assert one.state.turned_away > 0
     seen: list[int] = []
     while len(seen) < 100:
         some = one.take(3, WAIT_S)
@@ -159,4 +168,3 @@ def test_a_full_queue_loses_nothing(mosquitto, publisher, subscriber):
         one.acknowledge(some)
         seen += [n for n in numbers(some) if n not in seen]
     assert seen == list(range(100))
-    assert one.state.turned_away > 0
