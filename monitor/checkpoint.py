@@ -11,22 +11,16 @@ import hashlib
 import io
 import logging
 import pickle
-import sys
 import zlib
-from functools import cache
-from pathlib import Path
 from typing import Any, Final
-
-import numpy as np
 
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import PhaseChange
 from monitor.ferment.pipeline import Analysis, Pipeline
+from monitor.provenance import ANALYSIS, digest_of_code
 
 logger = logging.getLogger(__name__)
 
-ROOMS: Final = ("ferment", "must", "units.py")
-"""What decides how a pipeline goes on."""
 LEVEL: Final = 1
 """Of compression: half the size at a millisecond's cost."""
 LARGEST_BYTES: Final = 64 * 1024 * 1024
@@ -45,20 +39,8 @@ _PLAIN: Final = frozenset({("builtins", "set"), ("builtins", "frozenset"), ("col
 
 def digest_of(sheet: Sheet, analysis: Analysis) -> str:
     """Names everything that a checkpoint of this batch depends on."""
-    parts = (code_digest(), repr(sheet.premise()), repr(sheet.sensors), repr(analysis))
+    parts = (digest_of_code(*ANALYSIS), repr(sheet.premise()), repr(sheet.sensors), repr(analysis))
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
-
-
-@cache
-def code_digest() -> str:
-    """Of the analysis itself: its source, and the versions of what it runs on."""
-    digest = hashlib.sha256(f"{sys.version_info[:2]} {np.__version__}".encode())
-    package = Path(__file__).parent
-    for room in ROOMS:
-        place = package / room
-        for path in sorted(place.glob("*.py")) if place.is_dir() else [place]:
-            digest.update(path.name.encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()
 
 
 def sealed(pipeline: Pipeline, phases: list[PhaseChange]) -> bytes:

@@ -24,7 +24,7 @@ from monitor.ferment.emission import Emission, PhaseChange
 from monitor.ferment.pipeline import Snapshot
 from monitor.intake import Intake
 from monitor.notices import courier_for
-from monitor.notify.channels import Target, channels_of
+from monitor.notify.channels import channels_of
 from monitor.notify.heartbeat import Heartbeat
 from monitor.notify.notice import TEST_NOTICE
 from monitor.onlooker import Onlooker
@@ -100,12 +100,7 @@ class Daemon:
         self._connected_before = False
         self._judged = 0
         self._turns = 0
-        self._channels = channels_of(
-            [
-                Target(channel.name, channel.url.get_secret_value(), channel.pictures)
-                for channel in settings.notify.channels
-            ]
-        )
+        self._channels = channels_of(settings.notify.targets)
         decoder = settings.decoder
         if loaded.settings.store.url is None:
             loaded.data_dir.mkdir(parents=True, exist_ok=True)

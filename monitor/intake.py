@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from monitor.batch.sheet import HAND_PREFIX
 from monitor.errors import PayloadError
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import time_plausible
 from monitor.sensors.arrivals import Arrival
-from monitor.sensors.calibration import Calibration, derived_gravity
+from monitor.sensors.calibration import Calibration
 from monitor.sensors.payload import Decoder
+from monitor.sensors.taking import by_sensor, take
 from monitor.store.base import Store
 from monitor.store.values import Refused
 from monitor.units import Quantity
@@ -53,12 +53,9 @@ class Intake:
 
     def reload_calibrations(self) -> None:
         """Read the calibrations of all sensors again."""
-        found: dict[str, list[Calibration]] = {}
-        for stored in self._store.calibrations.listed():
-            found.setdefault(stored.sensor, []).append(Calibration.from_dict(stored.document))
-        for of_sensor in found.values():
-            of_sensor.sort(key=lambda calibration: calibration.valid_from_ms)
-        self._calibrations = found
+        self._calibrations = by_sensor(
+            Calibration.from_dict(stored.document) for stored in self._store.calibrations.listed()
+        )
 
     def take(self, arrivals: Sequence[Arrival]) -> list[Reading]:
         """Commit and acknowledge; the readings in order of arrival, repeated ones among them.
@@ -71,7 +68,10 @@ class Intake:
         readings: list[Reading] = []
         refused: list[Refused] = []
         for arrival in arrivals:
-            self._decode(arrival, readings, refused)
+            taken = take(self._decoder, arrival, self._calibrations)
+            readings += taken.readings
+            for fault in taken.faults:
+                self._refuse(arrival, fault, refused)
         flags = [time_plausible(reading.time_ms, reading.received_ms) for reading in readings]
         committed = self._store.readings.commit(readings, flags=flags, refused=refused)
         self._wire.acknowledge(arrivals)
@@ -81,34 +81,6 @@ class Intake:
         self.counts.quarantined += committed.quarantined
         return readings
 
-    def _decode(self, arrival: Arrival, readings: list[Reading], refused: list[Refused]) -> None:
-        try:
-            decoded = self._decoder.decode(
-                arrival.topic,
-                arrival.payload,
-                arrival.received_ms,
-                arrival.content_type,
-                retained=arrival.retain,
-            )
-        except PayloadError as error:
-            if error.kind != "empty":  # a cleared retained value is no message
-                self._refuse(arrival, error, refused)
-            return
-        for fault in decoded.faults:
-            self._refuse(arrival, fault, refused)
-        for reading in decoded.readings:
-            if reading.sensor.startswith(HAND_PREFIX):
-                self._refuse(arrival, _not_by_hand(reading.sensor), refused)
-                continue
-            readings.append(reading)
-            derived = self.gravity_of(reading)
-            if derived is not None:
-                readings.append(derived)
-
-    def gravity_of(self, angle: Reading) -> Reading | None:
-        """The gravity that an angle stands for; None without a calibration valid for its time."""
-        return derived_gravity(angle, self._calibrations.get(angle.sensor, ()))
-
     def _refuse(self, arrival: Arrival, error: PayloadError, refused: list[Refused]) -> None:
         refused.append(
             Refused(arrival.received_ms, arrival.topic, arrival.payload, error.kind, str(error), error.field)
@@ -116,15 +88,6 @@ class Intake:
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
             logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, error)
-
-
-def _not_by_hand(sensor: str) -> PayloadError:
-    return PayloadError(
-        f"a sensor called {sensor!r} would pass for hand samples",
-        kind="sensor",
-        field="sensor",
-        hint=f"no sensor's name may begin with {HAND_PREFIX!r}",
-    )
 
 
 def rederive(store: Store, calibration: Calibration, until_ms: int | None, at_ms: int) -> int:

@@ -26,6 +26,7 @@ from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import Severity
 from monitor.ferment.verdict import Thresholds
 from monitor.hub.discovery import HubPolicy
+from monitor.notify.channels import Target
 from monitor.notify.digest import DailyAt
 from monitor.notify.notice import RepeatPolicy
 from monitor.notify.post import CourierPolicy
@@ -282,6 +283,14 @@ class NotifySettings(Section):
     def daily(self) -> DailyAt | None:
         """When the digest goes out; None where none is wanted."""
         return None if self.digest_at is None else DailyAt(time.fromisoformat(self.digest_at), self.zone)
+
+    @property
+    def targets(self) -> list[Target]:
+        """Where each channel leads."""
+        return [
+            Target(channel.name, channel.url.get_secret_value(), channel.pictures)
+            for channel in self.channels
+        ]
 
     @property
     def routes(self) -> dict[str, Route]:

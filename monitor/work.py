@@ -13,7 +13,7 @@ from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
 from monitor.errors import ConfigurationError, StoreUnavailableError
 from monitor.notices import courier_for
-from monitor.notify.channels import Target, channels_of
+from monitor.notify.channels import channels_of
 from monitor.onlooker import Onlooker
 from monitor.sensors.mqtt import Subscriber
 from monitor.settings import Loaded
@@ -48,12 +48,7 @@ class Work:
             )
         self._clock = SystemClock() if clock is None else clock
         self._stopping = threading.Event()
-        channels = channels_of(
-            [
-                Target(channel.name, channel.url.get_secret_value(), channel.pictures)
-                for channel in settings.notify.channels
-            ]
-        )
+        channels = channels_of(settings.notify.targets)
         self.store = SqlStore(StoreOptions(loaded.store_url, quarantine_rows=settings.store.quarantine_rows))
         onlooker = Onlooker(self.store)
         self.courier = courier_for(

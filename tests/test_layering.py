@@ -20,7 +20,7 @@ FLOORS = [
     {"quantities"},
     {"sensors"},
     {"store"},
-    {"planning"},
+    {"planning", "provenance"},
     {"notify"},
     {"hub"},
     {"replay"},

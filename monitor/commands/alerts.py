@@ -20,7 +20,7 @@ from monitor.commands.context import (
 from monitor.errors import DeliveryError, InputError
 from monitor.ferment.emission import AlertKind, AlertState
 from monitor.notices import Teller
-from monitor.notify.channels import Target, channels_of
+from monitor.notify.channels import channels_of
 from monitor.notify.notice import TEST_NOTICE, Notice
 from monitor.settings import Loaded, load
 from monitor.store.sql import SqlStore
@@ -125,11 +125,7 @@ def notice_command(config: Path | None, channel: str | None, digest: bool) -> No
       carboyd notice --channel phone --digest
     """
     loaded = load(config)
-    targets = [
-        Target(one.name, one.url.get_secret_value(), one.pictures)
-        for one in loaded.settings.notify.channels
-        if channel in (None, one.name)
-    ]
+    targets = [one for one in loaded.settings.notify.targets if channel in (None, one.name)]
     if not targets:
         known = ", ".join(one.name for one in loaded.settings.notify.channels) or "none is configured"
         raise InputError(f"no such channel; there are: {known}", hint="channels are [[notify.channels]]")

@@ -8,9 +8,10 @@ from typing import Final
 
 import click
 
-from monitor.ferment.emission import Emission, Forecast
+from monitor.ferment.emission import Emission
 from monitor.ferment.event import Event
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
+from monitor.replay.archive import wished
 from monitor.replay.pace import paced
 from monitor.replay.player import Recorded, events_of
 from monitor.replay.recording import RowFaults
@@ -29,7 +30,7 @@ def at_speed(recording: Recorded, analysis: Analysis, speed: float, *, forecasts
 
     def said() -> Iterator[Emission]:
         for event in events:
-            yield from _wanted(pipeline.step(event), forecasts)
+            yield from wished(pipeline.step(event), forecasts)
 
     for line in timeline(recording, said(), faults):
         click.echo(line)
@@ -59,7 +60,7 @@ class _Steps:
     def said(self) -> Iterator[Emission]:
         """What is said, until the end or until the maker leaves."""
         for event in events_of(self._recording, self.faults):
-            emissions = _wanted(self._pipeline.step(event), self._forecasts)
+            emissions = [*wished(self._pipeline.step(event), self._forecasts)]
             yield from emissions
             if self._stops(event, bool(emissions)):
                 self._ask(event.at_ms)
@@ -112,7 +113,3 @@ def standing(snapshot: Snapshot, pitched_ms: int, at_ms: int) -> str:
     if forecast is not None and forecast.final_gravity_sg.p50 is not None:
         parts.append(f"should end near {forecast.final_gravity_sg.p50:.4f}")
     return ", ".join(parts)
-
-
-def _wanted(emissions: list[Emission], forecasts: bool) -> list[Emission]:
-    return [emission for emission in emissions if forecasts or not isinstance(emission, Forecast)]

@@ -7,6 +7,7 @@ anywhere says exactly what the whole says up to there.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -48,20 +49,55 @@ class Snapshot:
     """The latest one, None before any."""
 
 
+@dataclass(slots=True)
+class Outstanding:
+    """What was said and still stands: open alerts, and the latest forecast."""
+
+    alerts: dict[tuple[str, str], AlertChange] = field(default_factory=dict)
+    forecast: Forecast | None = None
+
+    def take(self, said: Iterable[Emission]) -> None:
+        """Take in what was said at one look."""
+        for emission in said:
+            if isinstance(emission, Forecast):
+                self.forecast = emission
+            elif isinstance(emission, AlertChange):
+                key = (emission.kind.value, emission.subject)
+                if emission.state is AlertState.FIRING:
+                    self.alerts[key] = emission
+                else:
+                    self.alerts.pop(key, None)
+
+    def snapshot(self, evidence: Evidence, judge: Judge) -> Snapshot:
+        """Where the batch stands since the last look."""
+        return Snapshot(
+            at_ms=evidence.at_ms,
+            phase=judge.phase,
+            reason=judge.reason,
+            evidence=evidence,
+            open_alerts=tuple(
+                sorted(self.alerts.values(), key=lambda one: (one.fired_ms, one.kind, one.subject))
+            ),
+            forecast=self.forecast,
+        )
+
+
 class Pipeline:
     """One batch: everything it knows, and everything it says."""
 
-    def __init__(self, premise: Premise, settings: Analysis | None = None) -> None:
+    def __init__(
+        self, premise: Premise, settings: Analysis | None = None, *, judge: Judge | None = None
+    ) -> None:
+        """`judge` is who is shown the evidence; None: the judge that the settings make."""
         settings = Analysis() if settings is None else settings
         self.premise = premise
         self._gauge = Gauge(premise, settings.fit)
-        self._judge = Judge(premise, settings.thresholds, settings.alerts)
+        self._judge = Judge(premise, settings.thresholds, settings.alerts) if judge is None else judge
         self._clock_ms: int | None = None
         self._next_ms = -(-premise.pitched_ms // MOMENT_MS) * MOMENT_MS
         self._last_ms = premise.pitched_ms + LONGEST_MS
         self._evidence = Evidence(premise.pitched_ms)
-        self._open: dict[tuple[str, str], AlertChange] = {}
-        self._forecast: Forecast | None = None
+        self._outstanding = Outstanding()
 
     def step(self, event: Event) -> list[Emission]:
         """Take an event in and say what follows; emissions come in order of time."""
@@ -84,27 +120,12 @@ class Pipeline:
     @property
     def snapshot(self) -> Snapshot:
         """Where the batch stands since the last look."""
-        return Snapshot(
-            at_ms=self._evidence.at_ms,
-            phase=self._judge.phase,
-            reason=self._judge.reason,
-            evidence=self._evidence,
-            open_alerts=tuple(sorted(self._open.values(), key=lambda a: (a.fired_ms, a.kind, a.subject))),
-            forecast=self._forecast,
-        )
+        return self._outstanding.snapshot(self._evidence, self._judge)
 
     def _look(self, at_ms: int) -> list[Emission]:
         if at_ms < self.premise.pitched_ms:
             return []
         self._evidence = self._gauge.measure(at_ms)
         said = self._judge.look(self._evidence, self._gauge.hearing(at_ms))
-        for emission in said:
-            if isinstance(emission, Forecast):
-                self._forecast = emission
-            elif isinstance(emission, AlertChange):
-                key = (emission.kind.value, emission.subject)
-                if emission.state is AlertState.FIRING:
-                    self._open[key] = emission
-                else:
-                    self._open.pop(key, None)
+        self._outstanding.take(said)
         return said

@@ -101,7 +101,7 @@ def played(path: Path, wanted: Wanted) -> Played:
             source = recording if number == 0 else recording.recording
             once = faults if number == 0 else RowFaults()
             said.append(
-                tuple(_wanted(play(source, Pipeline(source.premise, analysis), once), wanted.forecasts))
+                tuple(wished(play(source, Pipeline(source.premise, analysis), once), wanted.forecasts))
             )
         names = [name for name, _ in wanted.analyses]
         if wanted.json:
@@ -130,7 +130,8 @@ def _drawn(path: Path, wanted: Wanted, said: Sequence[tuple[Emission, ...]]) -> 
     return picture(recording, track_of(recording), told, truth=truth, kind=kind)
 
 
-def _wanted(emissions: Iterable[Emission], forecasts: bool) -> Iterator[Emission]:
+def wished(emissions: Iterable[Emission], forecasts: bool) -> Iterator[Emission]:
+    """All of what is said, or all but the forecasts."""
     return (emission for emission in emissions if forecasts or not isinstance(emission, Forecast))
 
 

@@ -14,23 +14,22 @@ import binascii
 import json
 import os
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Final, Protocol
 
-from monitor.batch.sheet import HAND_PREFIX
-from monitor.errors import PayloadError, RecordingError
+from monitor.errors import RecordingError
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.premise import Premise
 from monitor.ferment.score import Truth
 from monitor.replay.recording import RowFaults
 from monitor.replay.sheet import sheet_from
 from monitor.sensors.arrivals import Arrival
-from monitor.sensors.calibration import Calibration, derived_gravity
 from monitor.sensors.mapping import NumberMapping, ObjectMapping
 from monitor.sensors.payload import Decoder
+from monitor.sensors.taking import Calibrations, take
 from monitor.units import ms_from_rfc3339, rfc3339_from_ms
 
 SUFFIXES: Final = (".jsonl", ".capture")
@@ -43,8 +42,7 @@ class Decoding:
 
     objects: tuple[ObjectMapping, ...] = ()
     numbers: tuple[NumberMapping, ...] = ()
-    calibrations: Mapping[str, Sequence[Calibration]] = field(default_factory=dict)
-    """By sensor, in order of validity."""
+    calibrations: Calibrations = field(default_factory=dict)
 
 
 class Notes(Protocol):
@@ -137,28 +135,10 @@ def readings_in(path: Path, decoding: Decoding, faults: Notes) -> Iterator[Readi
     """The readings that the decoder finds in a capture; what it would quarantine is noted by line."""
     decoder = Decoder(decoding.objects, decoding.numbers)
     for number, arrival in arrivals_in(path, faults):
-        try:
-            decoded = decoder.decode(
-                arrival.topic,
-                arrival.payload,
-                arrival.received_ms,
-                arrival.content_type,
-                retained=arrival.retain,
-            )
-        except PayloadError as fault:
-            if fault.kind != "empty":  # a cleared retained value is no message
-                faults.note(number, f"{arrival.topic}: {fault}")
-            continue
-        for part in decoded.faults:
-            faults.note(number, f"{arrival.topic}: {part}")
-        for reading in decoded.readings:
-            if reading.sensor.startswith(HAND_PREFIX):  # as the daemon: nobody passes for the maker's hand
-                faults.note(number, f"{arrival.topic}: no sensor's name may begin with {HAND_PREFIX!r}")
-                continue
-            yield reading
-            derived = derived_gravity(reading, decoding.calibrations.get(reading.sensor, ()))
-            if derived is not None:
-                yield derived
+        taken = take(decoder, arrival, decoding.calibrations)
+        for fault in taken.faults:
+            faults.note(number, f"{arrival.topic}: {fault}")
+        yield from taken.readings
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.random import Generator, default_rng
 
+from monitor.ferment import warmth
 from monitor.ferment.precedent import BINS
 from monitor.ferment.series import Floats
 from monitor.replay.simulate import ALL, Simulated, simulate
@@ -102,7 +103,7 @@ def cuts(ferment: Simulated, rng: Generator) -> list[Cut]:
 def _chill(temperature_c: Floats, hour: int) -> float:
     """How much colder the last 12 hours were than the warmest two days of the last ten."""
     long = temperature_c[np.clip(np.arange(hour - 240, hour), 0, None)]
-    return float(np.convolve(long, np.full(48, 1.0 / 48.0), "valid").max() - long[-12:].mean())
+    return warmth.read(long, None).drop_c
 
 
 def _of_seed(seed: int) -> list[Cut]:

@@ -17,25 +17,24 @@ import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import scipy
 
-import monitor
 from monitor.errors import RecordingError
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import FitSettings
 from monitor.ferment.premise import Premise
+from monitor.provenance import ANALYSIS, digest_of_code
 from monitor.replay.recording import READINGS_FILE, Recording
 from monitor.tune.rows import Rows
 from monitor.tune.witness import MEASURED, Heard, Witnessed
 
 SUFFIX: Final = ".npz"
-SOURCES: Final = ("ferment/*.py", "must/*.py", "replay/recording.py", "replay/player.py", "tune/witness.py",
-                  "tune/rows.py", "tune/shelf.py", "units.py")  # fmt: skip
+SOURCES: Final = ("replay/recording.py", "replay/player.py", "tune/witness.py", "tune/rows.py",
+                  "tune/shelf.py")  # fmt: skip
+"""What takes a recording in, beside the analysis."""
 MOST_BYTES: Final = 4 * 2**30
 """The oldest files go when a shelf has grown beyond this."""
 
@@ -48,16 +47,9 @@ class Kept:
     rows: Rows
 
 
-@cache
 def source_digest() -> str:
-    """A digest of the source text that evidence follows from, and of the libraries it counts with."""
-    house = Path(monitor.__file__).parent
-    digest = hashlib.sha256(f"numpy {np.__version__} scipy {scipy.__version__}".encode())
-    for pattern in SOURCES:
-        for path in sorted(house.glob(pattern)):
-            digest.update(str(path.relative_to(house)).encode())
-            digest.update(hashlib.sha256(path.read_bytes()).digest())
-    return digest.hexdigest()
+    """Names the code that evidence follows from, and what it counts with."""
+    return digest_of_code(*ANALYSIS, *SOURCES)
 
 
 def key_of(folder: Path, recording: Recording, fit: FitSettings) -> str:

@@ -7,20 +7,20 @@ at once by `monitor.tune.fold`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.ferment.alert import AlertPolicy
-from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast
+from monitor.ferment.emission import Emission
 from monitor.ferment.event import Event, JournalEntry
 from monitor.ferment.evidence import Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
 from monitor.ferment.judge import Judge
-from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
+from monitor.ferment.pipeline import Analysis, Outstanding, Pipeline, Snapshot
 from monitor.ferment.premise import Premise
 from monitor.ferment.verdict import Thresholds
 
@@ -111,8 +111,8 @@ class Witness(Pipeline):
     """The pipeline with a scribe in the judge's chair: it measures all and says nothing."""
 
     def __init__(self, premise: Premise, fit: FitSettings | None = None) -> None:
-        super().__init__(premise, Analysis(fit=FitSettings() if fit is None else fit))
-        self._judge = self._scribe = _Scribe(premise)
+        self._scribe = _Scribe(premise)
+        super().__init__(premise, Analysis(fit=FitSettings() if fit is None else fit), judge=self._scribe)
 
     @property
     def witnessed(self) -> Witnessed:
@@ -153,30 +153,13 @@ class Retold:
     snapshot: Snapshot
 
 
-@dataclass(slots=True)
-class _Open:
-    alerts: dict[tuple[str, str], AlertChange] = field(default_factory=dict)
-    forecast: Forecast | None = None
-
-    def take(self, said: Sequence[Emission]) -> None:
-        for emission in said:
-            if isinstance(emission, Forecast):
-                self.forecast = emission
-            elif isinstance(emission, AlertChange):
-                key = (emission.kind.value, emission.subject)
-                if emission.state is AlertState.FIRING:
-                    self.alerts[key] = emission
-                else:
-                    self.alerts.pop(key, None)
-
-
 def retold(seen: Witnessed, thresholds: Thresholds, policy: AlertPolicy) -> Retold:
     """What the judge says, with any thresholds, of what a batch has shown; word for word the pipeline's."""
     judge = Judge(seen.premise, thresholds, policy)
     entries = iter(seen.journal)
     entry = next(entries, None)
     said: list[Emission] = []
-    standing = _Open()
+    outstanding = Outstanding()
     evidence = Evidence(seen.premise.pitched_ms)
     for moment, (shown, heard) in enumerate(seen.looks()):
         while entry is not None and entry[0] <= moment:
@@ -184,10 +167,6 @@ def retold(seen: Witnessed, thresholds: Thresholds, policy: AlertPolicy) -> Reto
             entry = next(entries, None)
         evidence = shown
         now = judge.look(evidence, heard)
-        standing.take(now)
+        outstanding.take(now)
         said += now
-    still_open = sorted(standing.alerts.values(), key=lambda a: (a.fired_ms, a.kind, a.subject))
-    return Retold(
-        tuple(said),
-        Snapshot(evidence.at_ms, judge.phase, judge.reason, evidence, tuple(still_open), standing.forecast),
-    )
+    return Retold(tuple(said), outstanding.snapshot(evidence, judge))

@@ -10,7 +10,7 @@ import math
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from typing import Final
 
 from monitor.errors import InputError
@@ -18,6 +18,7 @@ from monitor.ferment.emission import AlertChange, AlertState, PhaseChange
 from monitor.ferment.event import Tick
 from monitor.ferment.pipeline import Analysis
 from monitor.store.base import Store
+from monitor.tune.sets import changed
 from monitor.tune.witness import Witnessed, retold, witness
 from monitor.units import MS_PER_HOUR
 from monitor.web.history import Told
@@ -90,19 +91,13 @@ def knobs(analysis: Analysis) -> tuple[Knob, ...]:
 def tuned(analysis: Analysis, wished: Mapping[str, float]) -> Analysis:
     """The analysis with other thresholds; InputError for an unknown one or one out of range."""
     known = {knob.name: knob for knob in knobs(analysis)}
-    parts: dict[str, dict[str, float]] = {"thresholds": {}, "alerts": {}}
     for name, value in wished.items():
         knob = known.get(name)
         if knob is None:
             raise InputError(f"{name!r} cannot be tried: one of {', '.join(known)}")
         if not math.isfinite(value) or not 0.0 <= value <= knob.highest:
             raise InputError(f"{name} = {value:g}: 0 to {knob.highest:g}")
-        parts[knob.part][name] = value
-    return replace(
-        analysis,
-        thresholds=replace(analysis.thresholds, **parts["thresholds"]),
-        alerts=replace(analysis.alerts, **parts["alerts"]),
-    )
+    return changed(analysis, wished)
 
 
 @dataclass(frozen=True, slots=True)
