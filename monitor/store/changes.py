@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, Executable, delete, func, insert, select
 
 from monitor.store.gate import Gate
 from monitor.store.schema import changes, marks
 from monitor.store.values import Change, ChangeKind
+
+
+def placing(gate: Gate) -> Executable:
+    """Sets the position under a name, both given when it is executed."""
+    statement = gate.insert(marks)
+    return statement.on_conflict_do_update(
+        index_elements=[marks.c.name], set_={"position": statement.excluded.position}
+    )
 
 
 class SqlChanges:
@@ -14,6 +22,7 @@ class SqlChanges:
 
     def __init__(self, gate: Gate) -> None:
         self._gate = gate
+        self._placing = placing(gate)
 
     def note(self, connection: Connection, kind: ChangeKind, subject: str, at_ms: int) -> None:
         """Add a change to the transaction that makes it."""
@@ -52,13 +61,8 @@ class SqlChanges:
 
     def set_mark(self, name: str, position: int) -> None:
         """Remember a position under a name."""
-        statement = self._gate.insert(marks).values(name=name, position=position)
         with self._gate.writing() as connection:
-            connection.execute(
-                statement.on_conflict_do_update(
-                    index_elements=[marks.c.name], set_={"position": statement.excluded.position}
-                )
-            )
+            connection.execute(self._placing, {"name": name, "position": position})
 
     def advance(self, name: str, seen: int, position: int) -> bool:
         """Move a mark on from where it was seen; False where another has moved it since."""
@@ -66,10 +70,5 @@ class SqlChanges:
             found = connection.execute(select(marks.c.position).where(marks.c.name == name)).scalar() or 0
             if found != seen:
                 return False
-            statement = self._gate.insert(marks).values(name=name, position=position)
-            connection.execute(
-                statement.on_conflict_do_update(
-                    index_elements=[marks.c.name], set_={"position": statement.excluded.position}
-                )
-            )
+            connection.execute(self._placing, {"name": name, "position": position})
             return True

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Table, delete, func, select
 
+from monitor.store.changes import placing
 from monitor.store.gate import Gate
 from monitor.store.schema import alert_steps, forwarding, levels, marks, phases, readings, set_aside
 from monitor.store.values import Feed, ForwardState, SetAside
@@ -34,10 +35,7 @@ class SqlForwarding:
         self._gate = gate
         self._asking = threading.Lock()
         self._held: dict[str, Connection] = {}
-        mark = gate.insert(marks)
-        self._mark = mark.on_conflict_do_update(
-            index_elements=[marks.c.name], set_={"position": mark.excluded.position}
-        )
+        self._mark = placing(gate)
         self._aside = gate.insert(set_aside).on_conflict_do_nothing(
             index_elements=[set_aside.c.target, set_aside.c.feed, set_aside.c.position]
         )

@@ -19,8 +19,9 @@ from sqlalchemy import Connection, bindparam, delete, func, select, update
 from monitor.batch.sheet import HAND_PREFIX
 from monitor.ferment.skew import TimeFlag
 from monitor.store.batches import LEAD_MS
+from monitor.store.changes import SqlChanges
 from monitor.store.gate import Gate
-from monitor.store.schema import batch_sensors, batches, marks, readings, series
+from monitor.store.schema import batch_sensors, batches, readings, series
 from monitor.store.values import FLAG_NUMBER
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 
@@ -76,8 +77,10 @@ class ThinnedOut:
 class SqlRetention:
     """Thins old readings in the database itself."""
 
-    def __init__(self, gate: Gate) -> None:
+    def __init__(self, gate: Gate, changes: SqlChanges) -> None:
+        """The time of the last run is kept among the marks of `changes`."""
         self._gate = gate
+        self._changes = changes
         inside = (
             readings.c.series_id == bindparam("of"),
             readings.c.time_ms >= bindparam("hour"),
@@ -92,7 +95,7 @@ class SqlRetention:
 
     def due(self, policy: RetentionPolicy, now_ms: int) -> bool:
         """Whether a day has passed since the last whole run under this policy."""
-        return policy.asks and now_ms - self._last_run_ms(policy) >= EVERY_MS
+        return policy.asks and now_ms - self._changes.mark(policy.mark) >= EVERY_MS
 
     def thin(
         self,
@@ -107,7 +110,7 @@ class SqlRetention:
         `upto` is the last position that may be touched, where what comes after it is still to be
         forwarded. StoreUnavailableError leaves the rest for the next run.
         """
-        since_ms = self._last_run_ms(policy) - _OVERLAP_MS
+        since_ms = self._changes.mark(policy.mark) - _OVERLAP_MS
         hours = removed = 0
         for number, from_ms, to_ms in self._old(policy, since_ms, now_ms):
             for window_ms in self._windows(number, from_ms, to_ms):
@@ -116,7 +119,7 @@ class SqlRetention:
                 with self._gate.writing() as connection:
                     more, gone = self._thin_window(connection, number, window_ms, (from_ms, to_ms), upto)
                 hours, removed = hours + more, removed + gone
-        self._ran(policy, now_ms)
+        self._changes.set_mark(policy.mark, now_ms)
         if removed:
             _log.info("%d raw readings became %d hourly means", removed + hours, hours)
         return ThinnedOut(hours, removed, whole=True)
@@ -188,18 +191,6 @@ class SqlRetention:
             self._mean, [{name: row[name] for name in ("keep", "mean_ms", "mean")} for row in rows]
         )
         return len(rows), sum(row["count"] - 1 for row in rows)
-
-    def _last_run_ms(self, policy: RetentionPolicy) -> int:
-        with self._gate.reading() as connection:
-            query = select(marks.c.position).where(marks.c.name == policy.mark)
-            return connection.execute(query).scalar() or 0
-
-    def _ran(self, policy: RetentionPolicy, now_ms: int) -> None:
-        put = self._gate.insert(marks).values(name=policy.mark, position=now_ms)
-        with self._gate.writing() as connection:
-            connection.execute(
-                put.on_conflict_do_update(index_elements=[marks.c.name], set_={"position": now_ms})
-            )
 
 
 def stretches(held: list[Span], policy: RetentionPolicy, since_ms: int, now_ms: int) -> list[tuple[int, int]]:

@@ -62,7 +62,7 @@ class SqlStore:
         self.checkpoints = SqlCheckpoints(self._gate)
         self.chronicle = SqlChronicle(self._gate)
         self.forwarding = SqlForwarding(self._gate)
-        self.retention = SqlRetention(self._gate)
+        self.retention = SqlRetention(self._gate, self.changes)
 
     def __enter__(self) -> SqlStore:
         """The store itself; it is closed at the end of the block."""
