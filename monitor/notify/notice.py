@@ -199,11 +199,8 @@ def moment(time_ms: int, zone: tzinfo) -> str:
 def _covers(silence: Silence, alert: StoredAlert, now_ms: int) -> bool:
     if not silence.from_ms <= now_ms < silence.until_ms:
         return False
-    if silence.batch is not None and silence.batch != alert.batch:
-        return False
-    if silence.kind is None:
-        return alert.severity is not Severity.DANGER
-    return silence.kind is alert.kind
+    passes = silence.kind is None and alert.severity is Severity.DANGER
+    return silence.covers(alert.batch, alert.kind) and not passes
 
 
 def plain(words: str) -> str:

@@ -159,6 +159,10 @@ class Silence:
     until_ms: int
     note: str = ""
 
+    def covers(self, batch: str, kind: AlertKind) -> bool:
+        """Whether it was asked for alerts of this kind of this batch; its time plays no part."""
+        return self.batch in (None, batch) and self.kind in (None, kind)
+
 
 class Occasion(StrEnum):
     """Why a notice is to be sent."""
