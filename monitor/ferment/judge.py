@@ -61,6 +61,7 @@ class Judge:
         self._begun = False
         self._told_level = math.nan
         self._fed = False
+        self._past_feeding = False
         self._packaged = False
         self._sugar_ms: int | None = None
         self._infusion_ms: int | None = None
@@ -181,12 +182,13 @@ class Judge:
     def _due(self, e: Evidence) -> list[Emission]:
         policy = self._policy
         whole = e.start_points - e.expected_points
-        too_late = (
+        # the fall so far is a measured figure: what was too late once does not become due again by its noise
+        self._past_feeding |= (
             e.fallen_points > policy.nutrient_latest_share * whole
             or self._fired(AlertKind.FINISHED) is not None
             or e.hours_in > 7.0 * policy.nutrient_hours
         )
-        wanted = self._premise.must.kind is not MustKind.MALT and not self._fed and not too_late
+        wanted = self._premise.must.kind is not MustKind.MALT and not self._fed and not self._past_feeding
         rule = Rule(wanted and e.hours_in >= policy.nutrient_hours, not wanted, 0.0, 0.0)
         over = "Nutrient went in." if self._fed else "Too late for nutrient."
         said = self._apply(AlertKind.NUTRIENT_DUE, rule, e.at_ms, wording.nutrient(e.hours_in), over)

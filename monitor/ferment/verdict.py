@@ -130,7 +130,7 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
     never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)
     moving = (e.slope_two < -th.moving_per_day) & (e.slope_two < -th.moving_z * e.slope_two_se)
-    watch_error = e.watch_fall_se + th.drift_per_day * e.watch_hours / 24.0 / th.refermenting_z
-    going_again = (e.watch_fall > th.refermenting_points) & (e.watch_fall > th.refermenting_z * watch_error)
+    by_chance = th.refermenting_z * e.watch_fall_se + th.drift_per_day * e.watch_hours / 24.0
+    going_again = (e.watch_fall > th.refermenting_points) & (e.watch_fall > by_chance)
     going_again = going_again & (e.data_age_hours <= th.stale_hours)
     return Signs(sound, begun, slowing, done, still, never_began, moving, going_again)

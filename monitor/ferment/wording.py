@@ -25,12 +25,18 @@ def span(hours: float) -> str:
     return f"{hours:.0f} h" if hours < 72.0 else f"{hours / 24.0:.0f} days"
 
 
-def _fall(e: Evidence) -> str:
-    two_days = -2.0 * e.slope_two
-    if math.isnan(two_days):
-        return f"stands at {gravity(e.level_points)}"
-    verb = "has risen" if two_days < -0.05 else "has fallen"
-    return f"{verb} {points(two_days)} in 48 h"
+def _fall(e: Evidence, then: str = "") -> str:
+    """How far it fell of late; `then` and the level follow, unless the level is all that is known."""
+    level = gravity(e.level_points)
+    if math.isnan(e.slope_two):
+        return f"stands at {level}"
+    hours = min(48.0, e.epoch_hours)
+    fallen = -e.slope_two * hours / 24.0
+    if fallen > e.fallen_points > 0.0:
+        # a line through its first days, the lag among them, would say more than has happened
+        fallen, hours = e.fallen_points, e.epoch_hours
+    verb = "has risen" if fallen < -0.05 else "has fallen"
+    return f"{verb} {points(fallen)} in {span(hours)}" + (f"{then} {level}" if then else "")
 
 
 def _gap(e: Evidence) -> str:
@@ -63,14 +69,14 @@ def reason(phase: Phase, e: Evidence) -> str:
         level = gravity(e.level_points)
         return f"stands at {level} and has not fallen 3 points yet, {span(e.hours_in)} after pitching."
     if phase is Phase.ACTIVE:
-        return f"{_fall(e)} to {gravity(e.level_points)}, {_gap(e)}."
+        return f"{_fall(e, ' to')}, {_gap(e)}."
     if phase is Phase.SLOWING:
         return f"{_fall(e)} after {e.peak_per_day:.1f} points a day at its fastest; {_left(e)}."
     if phase is Phase.FINISHED:
-        return f"{_fall(e)} and stands at {gravity(e.level_points)}, {_gap(e)}; {_left(e)}."
+        return f"{_fall(e, ' and stands at')}, {_gap(e)}; {_left(e)}."
     if phase is Phase.STALLED:
         return f"{_fall(e)}, {_gap(e)}{_cause(e)}."
-    return f"{_fall(e)} to {gravity(e.level_points)} though it had ended or was meant to rest."
+    return f"{_fall(e, ' to')} though it had ended or was meant to rest."
 
 
 def finished(e: Evidence) -> str:

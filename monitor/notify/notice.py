@@ -199,8 +199,7 @@ def moment(time_ms: int, zone: tzinfo) -> str:
 def _covers(silence: Silence, alert: StoredAlert, now_ms: int) -> bool:
     if not silence.from_ms <= now_ms < silence.until_ms:
         return False
-    passes = silence.kind is None and alert.severity is Severity.DANGER
-    return silence.covers(alert.batch, alert.kind) and not passes
+    return silence.covers(alert.batch, alert.kind, alert.severity)
 
 
 def plain(words: str) -> str:

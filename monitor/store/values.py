@@ -159,8 +159,13 @@ class Silence:
     until_ms: int
     note: str = ""
 
-    def covers(self, batch: str, kind: AlertKind) -> bool:
-        """Whether it was asked for alerts of this kind of this batch; its time plays no part."""
+    def covers(self, batch: str, kind: AlertKind, severity: Severity) -> bool:
+        """Whether it was asked for such alerts of this batch; its time plays no part.
+
+        A danger passes a silence of every kind: whoever asks for quiet does not mean that.
+        """
+        if self.kind is None and severity is Severity.DANGER:
+            return False
         return self.batch in (None, batch) and self.kind in (None, kind)
 
 

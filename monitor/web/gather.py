@@ -151,11 +151,11 @@ def unseen(ports: Ports) -> int:
 
 def hushed(one: FiringCount, silences: Sequence[Silence]) -> bool:
     """Whether somebody asked for quiet about these alerts."""
-    return any(quiet.covers(one.batch, one.kind) for quiet in silences)
+    return any(quiet.covers(one.batch, one.kind, one.severity) for quiet in silences)
 
 
 def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> AlertView:
-    hushed = [one.until_ms for one in silences if one.covers(stored.batch, stored.kind)]
+    hushed = [one.until_ms for one in silences if one.covers(stored.batch, stored.kind, stored.severity)]
     resolved_ms = stored.resolved_ms
     if resolved_ms is None and stored.state is AlertState.RESOLVED:
         resolved_ms = stored.fired_ms

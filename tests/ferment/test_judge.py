@@ -79,3 +79,19 @@ def test_silence_before_the_end_is_no_finish() -> None:
     said = told(judge, [FALLING] * 30 + [dataclasses.replace(RESTING, data_age_hours=40.0)] * 100)
     kinds = {s.kind for s in said if isinstance(s, AlertChange)}
     assert not kinds & {AlertKind.FINISHED, AlertKind.STALLED}
+
+
+def test_nutrient_that_was_too_late_once_does_not_become_due_again() -> None:
+    """The fall so far is measured: about the share from which nutrient is too late it goes up and down."""
+    policy = AlertPolicy()
+    edge = policy.nutrient_latest_share * (FALLING.start_points - FALLING.expected_points)
+    looks = [
+        dataclasses.replace(FALLING, hours_in=30.0, fallen_points=edge + off)
+        for off in (-1.0, 0.5, -0.5, 0.5, -0.5)
+    ]
+    said = [
+        s.state
+        for s in told(Judge(PREMISE, Thresholds(), policy), looks)
+        if isinstance(s, AlertChange) and s.kind is AlertKind.NUTRIENT_DUE
+    ]
+    assert said == [AlertState.FIRING, AlertState.RESOLVED]

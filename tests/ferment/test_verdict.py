@@ -93,3 +93,10 @@ def test_a_probability_is_one(level: float, slope: float, spread: float) -> None
     """It lies between nought and one for any figures."""
     e = changed(level_points=level, slope_two=slope, slope_four=slope, expected_sd=spread)
     assert 0.0 <= stuck(e) <= 1.0
+
+
+def test_no_standard_errors_at_all_is_a_setting_like_any_other() -> None:
+    """With `refermenting_z` at zero the fall alone decides."""
+    e = changed(watch_hours=48.0, watch_fall=2.0, watch_fall_se=5.0)
+    assert not decide(e, Thresholds()).going_again
+    assert decide(e, Thresholds(refermenting_z=0.0)).going_again

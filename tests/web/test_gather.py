@@ -97,7 +97,7 @@ def an_alert(kind: AlertKind, severity: Severity, fired_ms: int, subject: str = 
 
 
 def test_alerts_come_with_what_people_did(busy: Cellar) -> None:
-    """Danger first; a silence of the batch and kind, or of everything, shows until when."""
+    """Danger first; a silence shows until when, and one of everything does not hush a danger."""
     for change in (
         an_alert(AlertKind.STALLED, Severity.ACT, busy.now_ms - 1),
         an_alert(AlertKind.REFERMENTING, Severity.DANGER, busy.now_ms - MS_PER_HOUR),
@@ -112,6 +112,9 @@ def test_alerts_come_with_what_people_did(busy: Cellar) -> None:
     assert hushed[AlertKind.STALLED] == quiet.until_ms
     assert hushed[AlertKind.REFERMENTING] is None
     actions.silence(hours=1)
+    views = alert_views(busy.ports(), sheets)
+    assert all((v.silenced_until_ms is None) == (v.severity is Severity.DANGER) for v in views)
+    actions.silence(hours=1, kind=AlertKind.REFERMENTING)
     assert all(v.silenced_until_ms for v in alert_views(busy.ports(), sheets))
     busy.now_ms += 3 * MS_PER_HOUR
     assert not any(v.silenced_until_ms for v in alert_views(busy.ports(), sheets))

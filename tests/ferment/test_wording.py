@@ -1,0 +1,38 @@
+"""Reasons say what the numbers say, and no more."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+from monitor.ferment import wording
+from monitor.ferment.emission import Phase
+
+from . import states
+
+FALLING = dataclasses.replace(states.RESTING, slope_two=-6.0, level_points=20.0, fallen_points=30.0)
+
+
+def test_a_fall_of_two_days_is_told_as_such() -> None:
+    """Six points a day are twelve in 48 h, to the level now."""
+    assert wording.reason(Phase.ACTIVE, FALLING).startswith("has fallen 12.0 points in 48 h to 1.0200, ")
+
+
+def test_no_more_hours_are_told_than_there_were() -> None:
+    """A day after pitching nobody knows how much fell in two days."""
+    young = dataclasses.replace(FALLING, epoch_hours=24.0)
+    assert "has fallen 6.0 points in 24 h" in wording.reason(Phase.ACTIVE, young)
+
+
+def test_no_more_fall_is_told_than_there_was() -> None:
+    """A line through lag and fall is steeper than the fall itself: the whole fall is the most told."""
+    young = dataclasses.replace(FALLING, epoch_hours=40.0, slope_two=-18.0, fallen_points=12.0)
+    assert "has fallen 12.0 points in 40 h" in wording.reason(Phase.ACTIVE, young)
+
+
+def test_the_level_is_told_once() -> None:
+    """With too few readings for a slope only the level is known."""
+    gap = dataclasses.replace(states.RESTING, slope_two=math.nan)
+    for phase in (Phase.ACTIVE, Phase.FINISHED, Phase.REFERMENTING):
+        assert wording.reason(phase, gap).count("1.0000") == 1
+    assert wording.reason(Phase.FINISHED, states.RESTING).count("1.0000") == 1
