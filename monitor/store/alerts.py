@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, delete, func, insert, select, update
@@ -85,6 +85,24 @@ class SqlAlerts:
             query = query.where(alerts.c.state == str(AlertState.FIRING))
         with self._gate.reading() as connection:
             return [stored_alert(row) for row in connection.execute(query)]
+
+    def firing_in(self, slugs: Collection[str]) -> list[StoredAlert]:
+        """What fires in these batches, the newest first."""
+        query = (
+            select(alerts)
+            .where(alerts.c.state == str(AlertState.FIRING), alerts.c.batch.in_(slugs))
+            .order_by(alerts.c.fired_ms.desc(), alerts.c.id.desc())
+        )
+        with self._gate.reading() as connection:
+            return [stored_alert(row) for row in connection.execute(query)]
+
+    def subjects(self, kind: AlertKind) -> set[str]:
+        """What alerts of a kind fire about."""
+        query = select(alerts.c.subject).where(
+            alerts.c.state == str(AlertState.FIRING), alerts.c.kind == str(kind)
+        )
+        with self._gate.reading() as connection:
+            return set(connection.execute(query).scalars())
 
     def firing(self) -> list[FiringCount]:
         """What fires in each batch, counted by kind and severity."""

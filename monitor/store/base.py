@@ -8,7 +8,7 @@ Times are Unix milliseconds, given by the caller: a store has no clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -116,6 +116,14 @@ class Batches(Protocol):
         """Sheets in order of pitching."""
         ...
 
+    def open_slugs(self) -> list[str]:
+        """Names of the open batches, the youngest first."""
+        ...
+
+    def named(self, slugs: Sequence[str]) -> list[Sheet]:
+        """The sheets of these batches in the order given; what is not there is left out."""
+        ...
+
     def owners(self) -> dict[str, tuple[str, ...]]:
         """Sensor to the slugs of the open batches that its readings belong to."""
         ...
@@ -126,6 +134,10 @@ class Batches(Protocol):
 
     def journal(self, slug: str) -> list[JournalEntry]:
         """The journal in order of entry."""
+        ...
+
+    def journals(self, slugs: Collection[str]) -> dict[str, list[JournalEntry]]:
+        """The journals of these batches."""
         ...
 
     def readings(self, slug: str) -> Series:
@@ -169,6 +181,14 @@ class Alerts(Protocol):
         self, *, batch: str | None = None, only_firing: bool = False, limit: int = 200
     ) -> list[StoredAlert]:
         """Alerts, the newest first."""
+        ...
+
+    def firing_in(self, slugs: Collection[str]) -> list[StoredAlert]:
+        """What fires in these batches, the newest first."""
+        ...
+
+    def subjects(self, kind: AlertKind) -> set[str]:
+        """What alerts of a kind fire about."""
         ...
 
     def firing(self) -> list[FiringCount]:
@@ -281,6 +301,10 @@ class Calibrations(Protocol):
 
     def listed(self, sensor: str | None = None) -> list[StoredCalibration]:
         """All, or those of one sensor."""
+        ...
+
+    def sensors(self) -> set[str]:
+        """The sensors that have one."""
         ...
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from itertools import islice
@@ -78,6 +78,23 @@ class SqlBatches:
         with self._gate.reading() as connection:
             return [_read(sheet) for sheet in connection.execute(query).scalars()]
 
+    def open_slugs(self) -> list[str]:
+        """Names of the open batches, the youngest first: cheap, because no sheet is read."""
+        query = (
+            select(batches.c.slug)
+            .where(batches.c.ended_ms.is_(None))
+            .order_by(batches.c.pitched_ms.desc(), batches.c.slug)
+        )
+        with self._gate.reading() as connection:
+            return [*connection.execute(query).scalars().all()]
+
+    def named(self, slugs: Sequence[str]) -> list[Sheet]:
+        """The sheets of these batches, in the order given; what is not there is left out."""
+        query = select(batches.c.slug, batches.c.sheet).where(batches.c.slug.in_(slugs))
+        with self._gate.reading() as connection:
+            found = {slug: _read(sheet) for slug, sheet in connection.execute(query)}
+        return [found[slug] for slug in slugs if slug in found]
+
     def owners(self) -> dict[str, tuple[str, ...]]:
         """For each sensor of an open batch the slugs it belongs to: most have one, a room's may have more."""
         query = (
@@ -113,6 +130,15 @@ class SqlBatches:
         with self._gate.reading() as connection:
             _sheet(connection, slug)
             return _journal(connection, slug)
+
+    def journals(self, slugs: Collection[str]) -> dict[str, list[JournalEntry]]:
+        """The journals of these batches, each in order of entry; empty where nothing is written down."""
+        query = select(journal).where(journal.c.batch.in_(slugs)).order_by(journal.c.at_ms, journal.c.id)
+        found: dict[str, list[JournalEntry]] = {slug: [] for slug in slugs}
+        with self._gate.reading() as connection:
+            for row in connection.execute(query):
+                found[row.batch].append(_entry(row))
+        return found
 
     def readings(self, slug: str) -> Series:
         """All readings that belong to a batch, hand samples too, in order of arrival."""
@@ -225,10 +251,11 @@ def _read(text: str) -> Sheet:
 
 def _journal(connection: Connection, slug: str) -> list[JournalEntry]:
     query = select(journal).where(journal.c.batch == slug).order_by(journal.c.at_ms, journal.c.id)
-    return [
-        JournalEntry(JournalKind(row.kind), row.done_ms, row.at_ms, row.note)
-        for row in connection.execute(query)
-    ]
+    return [_entry(row) for row in connection.execute(query)]
+
+
+def _entry(row: Any) -> JournalEntry:
+    return JournalEntry(JournalKind(row.kind), row.done_ms, row.at_ms, row.note)
 
 
 def _merged(found: Iterator[Reading], entries: list[JournalEntry]) -> Iterator[Reading | JournalEntry]:

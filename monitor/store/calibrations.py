@@ -60,6 +60,11 @@ class SqlCalibrations:
         with self._gate.reading() as connection:
             return [_calibration(row) for row in connection.execute(query)]
 
+    def sensors(self) -> set[str]:
+        """The sensors that have a calibration."""
+        with self._gate.reading() as connection:
+            return set(connection.execute(select(calibrations.c.sensor).distinct()).scalars())
+
 
 def _calibration(row: Any) -> StoredCalibration:
     return StoredCalibration(row.sensor, row.valid_from_ms, row.entered_ms, json.loads(row.document))

@@ -8,7 +8,17 @@ from math import isfinite
 from typing import Any, Final, cast
 
 import numpy as np
-from sqlalchemy import ColumnElement, Connection, CursorResult, Select, bindparam, func, select, update
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Connection,
+    CursorResult,
+    Select,
+    bindparam,
+    func,
+    select,
+    update,
+)
 
 from monitor.batch.sheet import HAND_PREFIX
 from monitor.errors import StoreError
@@ -155,27 +165,15 @@ class SqlReadings:
     def thinned(self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int, buckets: int) -> Thinned:
         """Least, mean and greatest value of each of `buckets` equal stretches from `from_ms` to `to_ms`."""
         width_ms = max(1, -(-(to_ms - from_ms) // max(1, buckets)))
-        start = (readings.c.time_ms - from_ms) // width_ms * width_ms + from_ms
-        query = (
-            select(
-                start.label("start"),
-                func.min(readings.c.value),
-                func.avg(readings.c.value),
-                func.max(readings.c.value),
-                func.count(),
-            )
-            .join(series, series.c.id == readings.c.series_id)
-            .where(
-                series.c.sensor == sensor,
-                series.c.quantity == str(quantity),
-                readings.c.flag == FLAG_NUMBER[TimeFlag.OK],
-            )
-            .where(readings.c.time_ms >= from_ms, readings.c.time_ms < to_ms)
-            .group_by("start")
-            .order_by("start")
-        )
+        asked = {
+            "sensor": sensor,
+            "quantity": str(quantity),
+            "from_ms": from_ms,
+            "to_ms": to_ms,
+            "width_ms": width_ms,
+        }
         with self._gate.reading() as connection:
-            rows = _fetched(connection, query, _BUCKET)
+            rows = _fetched(connection, _THINNED, _BUCKET, asked)
         return Thinned(rows["start"], rows["low"], rows["mean"], rows["high"], rows["count"])
 
     def position(self) -> int:
@@ -324,9 +322,38 @@ def _heard(row: Any) -> Heard:
     )
 
 
-def _fetched(connection: Connection, query: Select[Any], dtype: np.dtype[Any]) -> np.ndarray[Any, Any]:
+def _thinned_query() -> Select[Any]:
+    width_ms, from_ms = bindparam("width_ms", type_=BigInteger), bindparam("from_ms", type_=BigInteger)
+    start = (readings.c.time_ms - from_ms) // width_ms * width_ms + from_ms
+    return (
+        select(
+            start.label("start"),
+            func.min(readings.c.value),
+            func.avg(readings.c.value),
+            func.max(readings.c.value),
+            func.count(),
+        )
+        .join(series, series.c.id == readings.c.series_id)
+        .where(
+            series.c.sensor == bindparam("sensor"),
+            series.c.quantity == bindparam("quantity"),
+            readings.c.flag == FLAG_NUMBER[TimeFlag.OK],
+        )
+        .where(readings.c.time_ms >= from_ms, readings.c.time_ms < bindparam("to_ms"))
+        .group_by("start")
+        .order_by("start")
+    )
+
+
+_THINNED: Final = _thinned_query()
+"""Built once: a page of many small pictures asks it for each of them."""
+
+
+def _fetched(
+    connection: Connection, query: Select[Any], dtype: np.dtype[Any], asked: dict[str, Any] | None = None
+) -> np.ndarray[Any, Any]:
     # straight from the driver's cursor: a Row for each reading would cost more than the query
-    cursor: Any = cast("CursorResult[Any]", connection.execute(query)).cursor
+    cursor: Any = cast("CursorResult[Any]", connection.execute(query, asked)).cursor
     return np.fromiter(cursor, dtype=dtype)
 
 

@@ -18,7 +18,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA_VERSION: Final = "0006"
+SCHEMA_VERSION: Final = "0007"
 """The newest revision in `migrations/versions`."""
 
 metadata: Final = MetaData(
@@ -114,6 +114,7 @@ alerts: Final = Table(
     Column("resolved_message", Text, nullable=False),
     Column("acknowledged_ms", BigInteger),
     UniqueConstraint("batch", "kind", "subject", "fired_ms"),
+    Index(None, "state", "batch"),
 )
 
 silences: Final = Table(

@@ -29,7 +29,15 @@ from monitor.web.bodies import (
 )
 from monitor.web.export import recording_zip
 from monitor.web.frame import Frame
-from monitor.web.gather import alert_views, batch_view, journal_views, sensor_views, standing, standings
+from monitor.web.gather import (
+    alert_views,
+    batch_view,
+    batch_views,
+    journal_views,
+    sensor_views,
+    standing,
+    standings,
+)
 from monitor.web.history import Told
 from monitor.web.pages_batch import chart_answer
 from monitor.web.planned import plan_of
@@ -77,7 +85,7 @@ class Acts:
         """Batches, those that need the maker first."""
         only_open = request.query_params.get("state", "open") == "open"
         found = standings(self.frame.ports, only_open=only_open)
-        return list(by_need(tuple(batch_view(self.frame.ports, one) for one in found)))
+        return list(by_need(batch_views(self.frame.ports, found)))
 
     def start(self, request: Request, body: SheetBody) -> dict[str, Any]:
         """Start a batch; without a slug or a pitching time they are made."""

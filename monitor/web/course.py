@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -135,14 +135,19 @@ class Believed:
 
 def believed(store: Store, sheet: Sheet) -> Believed:
     """The sensors named on the sheet, or else those of the batch's that were heard of the quantity."""
+    if sheet.gravity_sensor is not None and sheet.temperature_sensor is not None:
+        return Believed(sheet.gravity_sensor, sheet.temperature_sensor)
+    return believed_among(sheet, {(one.sensor, one.quantity) for one in store.readings.heard(sheet.sensors)})
+
+
+def believed_among(sheet: Sheet, heard: Container[tuple[str, Quantity]]) -> Believed:
+    """The same where it is known what was heard."""
     gravity, temperature = sheet.gravity_sensor, sheet.temperature_sensor
-    if gravity is None or temperature is None:
-        heard = {(one.sensor, one.quantity) for one in store.readings.heard(sheet.sensors)}
-        for sensor in sheet.sensors:
-            if gravity is None and (sensor, Quantity.GRAVITY) in heard:
-                gravity = sensor
-            if temperature is None and (sensor, Quantity.TEMPERATURE) in heard:
-                temperature = sensor
+    for sensor in sheet.sensors:
+        if gravity is None and (sensor, Quantity.GRAVITY) in heard:
+            gravity = sensor
+        if temperature is None and (sensor, Quantity.TEMPERATURE) in heard:
+            temperature = sensor
     return Believed(gravity, temperature)
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from itertools import islice
+from typing import Final, TypeVar
 
 from monitor.batch.facts import SWEETENS
 from monitor.batch.journal import tasting_of
@@ -22,7 +23,7 @@ from monitor.must.alcohol import attenuation
 from monitor.store.values import FiringCount, Heard, Silence, StoredAlert
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 from monitor.web import words
-from monitor.web.course import Believed, believed, small_curve
+from monitor.web.course import Believed, believed_among, small_curve
 from monitor.web.history import Past
 from monitor.web.ports import Ports
 from monitor.web.view import AlertView, BatchView, DueView, JournalView, SensorView
@@ -34,6 +35,9 @@ LAST_WORDS_MS: Final = 2 * MS_PER_DAY
 """How long before its end a hand sample or the float's readings stand for an ended batch."""
 NUTRIENT_UNTIL: Final = AlertPolicy().nutrient_latest_share
 NUTRIENT_OVERDUE_MS: Final = 5 * MS_PER_DAY
+PORTION: Final = 500
+
+One = TypeVar("One")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +68,11 @@ def standings_of(ports: Ports, sheets: Iterable[Sheet]) -> list[Standing]:
     snapshots = ports.snapshots()
     return [
         Standing(
-            one,
-            snapshots.get(one.slug) if one.open else None,
-            ports.phases(one.slug),
-            ports.store.batches.journal(one.slug),
+            one, snapshots.get(one.slug) if one.open else None, ports.phases(one.slug), journals[one.slug]
         )
-        for one in sheets
+        for part in _portions(sheets)
+        for journals in (ports.store.batches.journals([one.slug for one in part]),)
+        for one in part
     ]
 
 
@@ -90,11 +93,55 @@ def _standing(ports: Ports, past: Past | None, sheet: Sheet) -> Standing:
 
 def batch_view(ports: Ports, stands: Standing) -> BatchView:
     """One batch as a page shows it."""
+    (view,) = batch_views(ports, [stands])
+    return view
+
+
+def batch_views(ports: Ports, stands: Iterable[Standing], *, drawn: bool = True) -> tuple[BatchView, ...]:
+    """Batches as a page shows them, in the order given; what can be is asked for all of them at once.
+
+    `drawn` says whether the small curve is wanted: it is the dearest part.
+    """
+    silences = ports.store.alerts.silences(ports.now_ms())
+    views: list[BatchView] = []
+    for part in _portions(stands):
+        heard = _heard(ports, [one.sheet for one in part])
+        alerts = _open_alerts(ports, [one.sheet for one in part if one.sheet.open], silences)
+        views += (_batch_view(ports, one, heard, alerts.get(one.sheet.slug, ()), drawn=drawn) for one in part)
+    return tuple(views)
+
+
+def _heard(ports: Ports, sheets: Iterable[Sheet]) -> dict[tuple[str, Quantity], Heard]:
+    names = dict.fromkeys(sensor for sheet in sheets for sensor in sheet.sensors)
+    return {
+        (one.sensor, one.quantity): one
+        for part in _portions(names)
+        for one in ports.store.readings.heard(part)
+    }
+
+
+def _open_alerts(
+    ports: Ports, sheets: Sequence[Sheet], silences: Sequence[Silence]
+) -> dict[str, tuple[AlertView, ...]]:
+    found: dict[str, list[AlertView]] = {sheet.slug: [] for sheet in sheets}
+    names = {sheet.slug: sheet.name for sheet in sheets}
+    for one in ports.store.alerts.firing_in(names) if names else ():
+        found[one.batch].append(_alert(one, names[one.batch], silences))
+    return {slug: _by_urgency(views) for slug, views in found.items()}
+
+
+def _batch_view(
+    ports: Ports,
+    stands: Standing,
+    heard: Mapping[tuple[str, Quantity], Heard],
+    alerts: tuple[AlertView, ...],
+    *,
+    drawn: bool,
+) -> BatchView:
     sheet, snapshot = stands.sheet, stands.snapshot
     now_ms = sheet.ended_ms or ports.now_ms()
     evidence = None if snapshot is None else snapshot.evidence
-    sensors = believed(ports.store, sheet)
-    heard = {(one.sensor, one.quantity): one for one in ports.store.readings.heard(sheet.sensors)}
+    sensors = believed_among(sheet, heard)
     last = None if sensors.gravity is None else heard.get((sensors.gravity, Quantity.GRAVITY))
     level = (
         _last_words(ports, sheet, sensors) if snapshot is None and not sheet.open else _level(evidence, last)
@@ -125,8 +172,8 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
         final_gravity_sg=_final(snapshot),
         finish_at_ms=_finish(snapshot, stands.phases),
         due=_due(sheet, stands.journal, evidence, now_ms),
-        alerts=alert_views(ports, [sheet], slug=sheet.slug) if sheet.open else (),
-        curve=small_curve(ports.store, sensors.gravity, sheet.pitched_ms, now_ms),
+        alerts=alerts,
+        curve=small_curve(ports.store, sensors.gravity, sheet.pitched_ms, now_ms) if drawn else (),
     )
 
 
@@ -138,7 +185,10 @@ def alert_views(
     names = {sheet.slug: sheet.name for sheet in sheets}
     silences = ports.store.alerts.silences(now_ms)
     found = ports.store.alerts.listed(batch=slug, only_firing=only_open)
-    views = [_alert(one, names.get(one.batch, one.batch), silences) for one in found]
+    return _by_urgency(_alert(one, names.get(one.batch, one.batch), silences) for one in found)
+
+
+def _by_urgency(views: Iterable[AlertView]) -> tuple[AlertView, ...]:
     order = list(words.SEVERITY)
     return tuple(sorted(views, key=lambda one: (not one.is_open, order.index(one.severity), -one.fired_ms)))
 
@@ -176,16 +226,13 @@ def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> Alert
 
 def sensor_views(ports: Ports, names: Iterable[str] | None = None) -> tuple[SensorView, ...]:
     """Sensors by name, all that were ever heard or those named; hand samples are no sensor."""
-    heard: dict[str, list[Heard]] = {name: [] for name in names or ()}
-    for one in ports.store.readings.heard():
-        if one.quantity is not Quantity.SAMPLE_GRAVITY and (names is None or one.sensor in heard):
+    named = None if names is None else tuple(names)
+    heard: dict[str, list[Heard]] = {name: [] for name in named or ()}
+    for one in ports.store.readings.heard(named):
+        if one.quantity is not Quantity.SAMPLE_GRAVITY:
             heard.setdefault(one.sensor, []).append(one)
-    silent = {
-        one.subject
-        for one in ports.store.alerts.listed(only_firing=True)
-        if one.kind is AlertKind.SENSOR_SILENT
-    }
-    calibrated = {one.sensor for one in ports.store.calibrations.listed()}
+    silent = ports.store.alerts.subjects(AlertKind.SENSOR_SILENT)
+    calibrated = ports.store.calibrations.sensors()
     return tuple(
         _sensor(name, found, name in silent, name in calibrated) for name, found in sorted(heard.items())
     )
@@ -286,7 +333,7 @@ def _level(evidence: Evidence | None, last: Heard | None) -> float | None:
 
 
 def _temperature(
-    heard: dict[tuple[str, Quantity], Heard], sensors: Believed, sheet: Sheet, hourly_c: float | None
+    heard: Mapping[tuple[str, Quantity], Heard], sensors: Believed, sheet: Sheet, hourly_c: float | None
 ) -> float | None:
     if sheet.open and sensors.temperature is not None:
         last = heard.get((sensors.temperature, Quantity.TEMPERATURE))
@@ -310,6 +357,13 @@ def _finish(snapshot: Snapshot | None, phases: Sequence[PhaseChange]) -> Interva
         since = [float(change.at_ms) for change in phases if change.phase is Phase.FINISHED]
         return Interval(p50=since[-1]) if since else Interval()
     return Interval() if snapshot.forecast is None else snapshot.forecast.finish_at_ms
+
+
+def _portions(many: Iterable[One]) -> Iterator[list[One]]:
+    """So many that a database takes their names in one statement."""
+    rest = iter(many)
+    while part := list(islice(rest, PORTION)):
+        yield part
 
 
 def _sg(points: float) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -21,10 +21,17 @@ from monitor.web.drawing import Ruler, common_scale
 from monitor.web.export import recording_zip
 from monitor.web.forms import Form
 from monitor.web.frame import Frame
-from monitor.web.gather import Standing, batch_view, journal_views, sensor_views, standings_of
+from monitor.web.gather import (
+    Standing,
+    batch_view,
+    batch_views,
+    journal_views,
+    sensor_views,
+    standings_of,
+)
 from monitor.web.picture import picture_png
 from monitor.web.planned import plan_of
-from monitor.web.rack import Placed, rack
+from monitor.web.rack import Rack, rack
 from monitor.web.show import Show
 from monitor.web.view import BatchView, Need, by_need
 
@@ -60,8 +67,8 @@ class BatchPages:
         """All open batches, those that need the maker first; many of them on several pages."""
         ports = self.frame.ports
         placed = rack(ports, _whole(request, "page", 1))
-        stands = standings_of(ports, [one.sheet for one in placed.shown])
-        found = by_need(tuple(batch_view(ports, one) for one in stands))
+        stands = standings_of(ports, ports.store.batches.named(placed.shown))
+        found = by_need(batch_views(ports, stands))
         scale = common_scale(found)
         return self.frame.page(
             request,
@@ -70,7 +77,7 @@ class BatchPages:
             scale=scale,
             rulers={batch.slug: Ruler.of(batch, scale) for batch in found},
             rack=placed,
-            headline=headline(placed.batches),
+            headline=headline(placed, lambda slug: ports.store.batches.get(slug).name),
             waiting=placed.waiting,
             vitals=ports.vitals(),
             refused=sum(one.count for one in ports.store.quarantine.counts()),
@@ -224,23 +231,23 @@ def midnight_ms(show: Show, time_ms: int) -> int:
 _MIDNIGHT: Final[dict[str, Any]] = {"hour": 0, "minute": 0, "second": 0, "microsecond": 0}
 
 
-def headline(batches: Sequence[Placed]) -> str:
-    """What matters, in one sentence."""
-    if not batches:
+def headline(found: Rack, name_of: Callable[[str], str]) -> str:
+    """What matters, in one sentence; `name_of` tells what the maker calls a batch."""
+    if not found.count:
         return "No batch is open."
-    needy = [batch for batch in batches if batch.need is Need.NOW]
+    needy = [batch for batch in found.pressing if batch.need is Need.NOW]
     danger = [batch for batch in needy if batch.danger]
     if danger:
-        return f"Danger: look at {danger[0].name} now."
+        return f"Danger: look at {name_of(danger[0].slug)} now."
     if len(needy) == 1:
-        others = len(batches) - 1
+        others = found.count - 1
         rest = (
             "" if not others else " The other can wait." if others == 1 else f" The other {others} can wait."
         )
-        return f"{needy[0].name} needs you.{rest}"
+        return f"{name_of(needy[0].slug)} needs you.{rest}"
     if needy:
-        return f"{len(needy)} of {len(batches)} batches need you."
-    return "Nothing needs you now." if len(batches) > 1 else f"{batches[0].name} needs nothing now."
+        return f"{len(needy)} of {found.count} batches need you."
+    return "Nothing needs you now." if found.count > 1 else f"{name_of(found.slugs[0])} needs nothing now."
 
 
 def _whole(request: Request, name: str, default: int) -> int:

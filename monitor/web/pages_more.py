@@ -13,7 +13,7 @@ from monitor.ferment.emission import AlertKind
 from monitor.web import words
 from monitor.web.forms import Form
 from monitor.web.frame import Frame
-from monitor.web.gather import alert_views, batch_view, journal_views, standings, unjudged
+from monitor.web.gather import alert_views, batch_views, journal_views, standings, unjudged
 from monitor.web.overlay import MOST, NARROW, WIDE, overlay, table
 from monitor.web.pages_batch import batch_context
 from monitor.web.view import SilenceView
@@ -84,7 +84,7 @@ class MorePages:
         if not chosen:
             chosen = _alike([(sheet.slug, sheet.recipe) for sheet in sheets])
         stands = [unjudged(ports, slug) for slug in chosen]
-        views = [batch_view(ports, one) for one in stands]
+        views = batch_views(ports, stands)
         show = self.frame.show(request)
         return self.frame.page(
             request,
@@ -100,7 +100,7 @@ class MorePages:
         """Batches that have ended, and the way to take any batch out."""
         ports = self.frame.ports
         stands = standings(ports, only_open=False)
-        views = sorted((batch_view(ports, one) for one in stands), key=lambda one: -one.pitched_ms)
+        views = sorted(batch_views(ports, stands, drawn=False), key=lambda one: -one.pitched_ms)
         return self.frame.page(
             request,
             "records.html",

@@ -1,17 +1,16 @@
 """Which of many open batches a page of the list shows: those first that need the maker.
 
 What a batch needs is told here from its phase and its alerts, which are counted by the database, so that
-ten thousand batches are put in order without a look at each; only those of one page are looked at whole.
-What merely falls due, and rings no alert yet, puts a batch forward within its page only.
+ten thousand batches are put in order by their names; the sheets of one page are read, and no others. What
+merely falls due, and rings no alert yet, puts a batch forward within its page only.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import Phase, Severity
 from monitor.ferment.pipeline import Snapshot
 from monitor.store.values import FiringCount, Silence
@@ -20,88 +19,105 @@ from monitor.web.ports import Ports
 from monitor.web.view import NEED_ORDER, Need
 
 ON_A_PAGE: Final = 25
+PRESSING: Final = (Phase.STALLED, Phase.REFERMENTING)
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """One batch in the order of the list."""
+    """One batch that needs somebody, or is dangerous."""
 
-    sheet: Sheet
+    slug: str
     need: Need
     danger: bool
     """Whether an alert says that someone may be hurt, heard or not."""
     waiting: int
     """Alerts that nobody has seen or hushed."""
 
-    @property
-    def name(self) -> str:
-        """What the maker calls it."""
-        return self.sheet.name
-
 
 @dataclass(frozen=True, slots=True)
 class Rack:
     """All open batches in order, and the page that is shown."""
 
-    batches: Sequence[Placed]
+    pressing: Sequence[Placed]
+    """Those that need somebody, and those in danger."""
+    quiet: Sequence[str]
+    """The others, behind them."""
     page: int
     """From 1."""
 
     @property
-    def pages(self) -> int:
-        """How many pages there are; 1 for an empty list."""
-        return max(1, -(-len(self.batches) // ON_A_PAGE))
+    def count(self) -> int:
+        """How many batches there are."""
+        return len(self.pressing) + len(self.quiet)
 
     @property
-    def shown(self) -> Sequence[Placed]:
+    def pages(self) -> int:
+        """How many pages there are; 1 for an empty list."""
+        return max(1, -(-self.count // ON_A_PAGE))
+
+    @property
+    def slugs(self) -> Sequence[str]:
+        """All of them in order."""
+        return [*(one.slug for one in self.pressing), *self.quiet]
+
+    @property
+    def shown(self) -> Sequence[str]:
         """The batches of this page."""
-        return self.batches[(self.page - 1) * ON_A_PAGE : self.page * ON_A_PAGE]
+        return self.slugs[(self.page - 1) * ON_A_PAGE : self.page * ON_A_PAGE]
 
     @property
     def waiting(self) -> int:
         """How many alerts nobody has seen."""
-        return sum(one.waiting for one in self.batches)
+        return sum(one.waiting for one in self.pressing)
 
 
 def rack(ports: Ports, page: int) -> Rack:
     """The open batches in order; a page beyond the last is the last."""
-    placed = in_order(
-        ports.store.batches.listed(only_open=True),
+    found = in_order(
+        ports.store.batches.open_slugs(),
         ports.snapshots(),
         ports.store.alerts.firing(),
         ports.store.alerts.silences(ports.now_ms()),
     )
-    pages = max(1, -(-len(placed) // ON_A_PAGE))
-    return Rack(placed, min(max(1, page), pages))
+    return replace(found, page=min(max(1, page), found.pages))
 
 
 def in_order(
-    sheets: Iterable[Sheet],
+    slugs: Iterable[str],
     snapshots: Mapping[str, Snapshot],
     firing: Iterable[FiringCount],
     silences: Sequence[Silence],
-) -> list[Placed]:
-    """Sheets by what they need: danger, need, the youngest."""
+) -> Rack:
+    """Batches, given the youngest first, by what they need: danger, need, the youngest."""
     counted: dict[str, list[FiringCount]] = {}
     for one in firing:
         counted.setdefault(one.batch, []).append(one)
-    placed = [
-        _placed(sheet, snapshots.get(sheet.slug), counted.get(sheet.slug, ()), silences) for sheet in sheets
-    ]
-    return sorted(placed, key=lambda one: (not one.danger, NEED_ORDER.index(one.need), -one.sheet.pitched_ms))
+    pressing: list[Placed] = []
+    quiet: list[str] = []
+    for slug in slugs:
+        snapshot = snapshots.get(slug)
+        if slug in counted or (snapshot is not None and snapshot.phase in PRESSING):
+            placed = _placed(slug, snapshot, counted.get(slug, ()), silences)
+            if placed.danger or placed.need is not Need.QUIET:
+                pressing.append(placed)
+                continue
+        quiet.append(slug)
+    # sorting keeps the order of what is alike: the youngest first
+    pressing.sort(key=lambda one: (not one.danger, NEED_ORDER.index(one.need)))
+    return Rack(pressing, quiet, 1)
 
 
 def _placed(
-    sheet: Sheet, snapshot: Snapshot | None, firing: Sequence[FiringCount], silences: Sequence[Silence]
+    slug: str, snapshot: Snapshot | None, firing: Sequence[FiringCount], silences: Sequence[Silence]
 ) -> Placed:
     waiting = [one for one in firing if one.unseen and not hushed(one, silences)]
     need = Need.QUIET
     if any(one.severity is not Severity.NOTE for one in waiting):
         need = Need.NOW
-    elif waiting or (snapshot is not None and snapshot.phase in (Phase.STALLED, Phase.REFERMENTING)):
+    elif waiting or (snapshot is not None and snapshot.phase in PRESSING):
         need = Need.SOON
     return Placed(
-        sheet,
+        slug,
         need,
         any(one.severity is Severity.DANGER for one in firing),
         sum(one.unseen for one in waiting),

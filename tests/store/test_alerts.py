@@ -52,6 +52,25 @@ class TestRecord:
         assert found.state is AlertState.RESOLVED
         assert store.outbox.waiting() == []
 
+    def test_what_fires_in_some_batches_and_about_what(self, store: SqlStore, orchard: Sheet) -> None:
+        """The newest first, nothing that is over, nothing of a batch that was not asked for."""
+        store.batches.start(Sheet("second", "Second", 9), at_ms=9)
+        silent = replace(FIRED, kind=AlertKind.SENSOR_SILENT, subject="float-a", at_ms=70, fired_ms=70)
+        for change in (FIRED, silent, replace(FIRED, at_ms=40, fired_ms=40, state=AlertState.RESOLVED)):
+            store.alerts.record(orchard.slug, change, now_ms=60)
+        store.alerts.record("second", replace(silent, subject="float-b"), now_ms=60)
+        assert [one.fired_ms for one in store.alerts.firing_in([orchard.slug])] == [70, 50]
+        assert {one.batch for one in store.alerts.firing_in([orchard.slug, "second"])} == {
+            orchard.slug,
+            "second",
+        }
+        assert store.alerts.firing_in([]) == []
+        assert store.alerts.subjects(AlertKind.SENSOR_SILENT) == {"float-a", "float-b"}
+        store.alerts.record(
+            "second", replace(silent, subject="float-b", state=AlertState.RESOLVED), now_ms=80
+        )
+        assert store.alerts.subjects(AlertKind.SENSOR_SILENT) == {"float-a"}
+
     def test_pending_is_not_kept(self, store: SqlStore, orchard: Sheet) -> None:
         """A pending alert is the pipeline's own business."""
         pending = replace(FIRED, state=AlertState.PENDING)

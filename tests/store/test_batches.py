@@ -39,6 +39,26 @@ class TestSheets:
         store.batches.start(sheet, at_ms=6)
         assert store.batches.get("heather") == sheet
 
+    def test_open_batches_are_named_the_youngest_first(self, store: SqlStore, orchard: Sheet) -> None:
+        """Of one moment in order of their names; one that has ended is left out."""
+        for slug, pitched_ms in (("c", 7), ("b", 7), ("d", 9), ("e", 8)):
+            store.batches.start(Sheet(slug, slug.upper(), pitched_ms), at_ms=9)
+        store.batches.end("e", ended_ms=10, at_ms=10)
+        assert store.batches.open_slugs() == [orchard.slug, "d", "b", "c"]
+
+    def test_sheets_and_journals_of_some_batches(self, store: SqlStore, orchard: Sheet) -> None:
+        """Sheets in the order asked for without those that are not there; each journal as it is alone."""
+        second = Sheet("second", "Second", 9)
+        store.batches.start(second, at_ms=9)
+        for at_ms, note in ((20, "second"), (10, "first")):
+            store.batches.write_down("second", JournalEntry(JournalKind.RACKED, 5, at_ms, note))
+        assert store.batches.named(["second", "none", orchard.slug]) == [second, orchard]
+        assert store.batches.named([]) == []
+        assert store.batches.journals(["second", orchard.slug]) == {
+            "second": store.batches.journal("second"),
+            orchard.slug: [],
+        }
+
     def test_a_slug_is_taken_for_ever(self, store: SqlStore, orchard: Sheet) -> None:
         """A second batch of the same short name is refused even after the first has ended."""
         store.batches.end(orchard.slug, ended_ms=orchard.pitched_ms + 1, at_ms=2)

@@ -40,3 +40,4 @@ def test_listed_by_sensor(store: SqlStore) -> None:
         store.calibrations.record(one)
     assert store.calibrations.listed() == [made(1), made(9), made(5, sensor="float-b")]
     assert store.calibrations.listed("float-b") == [made(5, sensor="float-b")]
+    assert store.calibrations.sensors() == {"float-a", "float-b"}

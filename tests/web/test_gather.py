@@ -11,7 +11,15 @@ from monitor.ferment.event import JournalKind
 from monitor.must.alcohol import attenuation
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
 from monitor.web.actions import Actions
-from monitor.web.gather import alert_views, batch_view, journal_views, sensor_views, standing, standings
+from monitor.web.gather import (
+    alert_views,
+    batch_view,
+    batch_views,
+    journal_views,
+    sensor_views,
+    standing,
+    standings,
+)
 from monitor.web.history import Past
 
 from .rooms import PITCHED_MS, Cellar, a_sheet, readings_of
@@ -118,6 +126,28 @@ def test_alerts_come_with_what_people_did(busy: Cellar) -> None:
     assert all(v.silenced_until_ms for v in alert_views(busy.ports(), sheets))
     busy.now_ms += 3 * MS_PER_HOUR
     assert not any(v.silenced_until_ms for v in alert_views(busy.ports(), sheets))
+
+
+@pytest.mark.parametrize("portion", [1, 500])
+def test_many_views_at_once_are_those_of_each_alone(
+    busy: Cellar, monkeypatch: pytest.MonkeyPatch, portion: int
+) -> None:
+    """Alerts, sensors and journals asked for together find their own batch, and the order stays."""
+    monkeypatch.setattr("monitor.web.gather.PORTION", portion)
+    for slug in ("hedgerow-session", "plum-batch"):
+        alert = an_alert(AlertKind.SENSOR_SILENT, Severity.ACT, busy.now_ms - 1, f"float-{slug}")
+        busy.store.alerts.record(slug, alert, now_ms=busy.now_ms)
+    ports = busy.ports()
+    found = standings(ports, only_open=False)[::-1]
+    together = batch_views(ports, found)
+    assert [one.slug for one in together] == [one.sheet.slug for one in found]
+    assert len(together) > 1
+    for stands, view in zip(found, together, strict=True):
+        assert view == batch_view(ports, stands)
+        alone = alert_views(ports, [stands.sheet], slug=stands.sheet.slug)
+        assert view.alerts == (alone if stands.sheet.open else ())
+        assert list(stands.journal) == busy.store.batches.journal(stands.sheet.slug)
+    assert [one.curve for one in batch_views(ports, found, drawn=False)] == [()] * len(found)
 
 
 def test_sensors_with_their_health(busy: Cellar) -> None:

@@ -7,18 +7,18 @@ from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severit
 from monitor.store.values import FiringCount, Silence
 from monitor.units import MS_PER_DAY
 from monitor.web.app import create_app
-from monitor.web.gather import batch_view, standings
+from monitor.web.gather import batch_views, standings
 from monitor.web.options import WebSettings
 from monitor.web.rack import ON_A_PAGE, in_order, rack
 from monitor.web.view import Need, by_need
 
 PITCHED_MS = 1_772_000_000_000
-SHEETS = [Sheet(f"batch-{n}", f"Batch {n}", PITCHED_MS + n) for n in range(5)]
+SLUGS = [f"batch-{n}" for n in (4, 3, 2, 1, 0)]
 COLD = AlertKind.TEMPERATURE_LOW
 
 
 def _slugs(*firing: FiringCount, silences: tuple[Silence, ...] = ()) -> list[str]:
-    return [one.sheet.slug for one in in_order(SHEETS, {}, firing, silences)]
+    return list(in_order(SLUGS, {}, firing, silences).slugs)
 
 
 def test_danger_comes_first_then_what_needs_somebody_then_the_youngest() -> None:
@@ -54,9 +54,9 @@ def test_a_long_list_has_pages_and_a_short_one_the_order_it_always_had(cellar) -
     first, second = rack(cellar.ports(), 1), rack(cellar.ports(), 99)
     assert (first.pages, second.page, first.waiting) == (2, 2, 1)
     assert len(first.shown) == ON_A_PAGE
-    assert first.shown[0].sheet.slug == "batch-7"
-    assert first.shown[0].need is Need.NOW
-    shown = {one.sheet.slug for one in (*first.shown, *second.shown)}
+    assert first.shown[0] == "batch-7"
+    assert [(one.slug, one.need) for one in first.pressing] == [("batch-7", Need.NOW)]
+    shown = {*first.shown, *second.shown}
     assert shown == {sheet.slug for sheet in cellar.store.batches.listed(only_open=True)}
 
 
@@ -67,9 +67,11 @@ def test_the_order_is_that_of_the_batches_looked_at_whole(busy) -> None:
         busy.store.alerts.acknowledge(found[0].id, at_ms=busy.now_ms)
     whole = {
         view.slug: (view.need, view.danger)
-        for view in by_need(tuple(batch_view(ports, one) for one in standings(ports, only_open=True)))
+        for view in by_need(batch_views(ports, standings(ports, only_open=True)))
     }
-    counted = {one.sheet.slug: (one.need, one.danger) for one in rack(ports, 1).batches}
+    found = rack(ports, 1)
+    counted = dict.fromkeys(found.quiet, (Need.QUIET, False))
+    counted |= {one.slug: (one.need, one.danger) for one in found.pressing}
     assert whole.keys() == counted.keys()
     for slug, (need, danger) in whole.items():
         assert counted[slug][1] == danger
