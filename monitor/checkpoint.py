@@ -34,7 +34,15 @@ _OF_NUMPY: Final = frozenset(
         ("numpy._core.numeric", "_frombuffer"),
     }
 )
-_PLAIN: Final = frozenset({("builtins", "set"), ("builtins", "frozenset"), ("collections", "deque")})
+_PLAIN: Final = frozenset(
+    {
+        ("builtins", "set"),
+        ("builtins", "frozenset"),
+        ("collections", "deque"),
+        ("array", "array"),
+        ("array", "_array_reconstructor"),
+    }
+)
 
 
 def digest_of(sheet: Sheet, analysis: Analysis) -> str:
@@ -63,7 +71,7 @@ def unsealed(body: bytes) -> tuple[Pipeline, list[PhaseChange]] | None:
 
 
 class _OnlyOurs(pickle.Unpickler):
-    """Makes classes of the pure rooms and numpy's arrays only.
+    """Makes classes of the pure rooms and arrays only.
 
     Whoever can write to the database must not be able to run code here.
     """

@@ -101,3 +101,27 @@ def test_raw_readings_come_in_order_of_time_and_the_latest_are_kept() -> None:
     track = tracked([gravity(minute, 1.0 + minute / 1e4) for minute in (90, 10, 50, 130, 70)])
     assert [(t - START_MS) // MS_PER_MINUTE for t, _ in track.raw(0, 3, 3)] == [70, 90, 130]
     assert track.start_ms // MS_PER_HOUR == track.first_hour
+
+
+@given(values, st.randoms(use_true_random=False), st.integers(-1, 10), st.integers(0, 11), st.integers(1, 70))
+def test_raw_readings_are_those_of_their_hours_in_any_order(
+    drawn: dict[int, float], chance: random.Random, begin: int, end: int, limit: int
+) -> None:
+    """Whatever the order of arrival: the latest of the hours asked for, oldest first, each with its value."""
+    readings = [gravity(minute, value) for minute, value in drawn.items()]
+    chance.shuffle(readings)
+    inside = sorted(one for one in drawn.items() if begin <= one[0] // 60 < end)
+    expected = [(START_MS + minute * MS_PER_MINUTE, value) for minute, value in inside[-limit:]]
+    assert tracked(readings).raw(begin, end, limit) == expected
+
+
+def test_a_full_hour_refuses_whatever_its_place_and_the_next_one_does_not() -> None:
+    """What comes late between readings of a full hour is too much; the hour beside it has room."""
+    track = Track(START_MS)
+    for k in range(MAX_PER_HOUR):
+        at_ms = START_MS + 2 * k
+        assert track.admit(Reading("float-a", Quantity.GRAVITY, at_ms, 1.05, at_ms))
+    late_ms = START_MS + 7
+    assert not track.admit(Reading("float-a", Quantity.GRAVITY, late_ms, 1.06, late_ms))
+    assert track.admit(gravity(60, 1.05))
+    assert not track.admit(gravity(60, 1.06))
