@@ -116,7 +116,7 @@ class Batches(Protocol):
         """Sheets in order of pitching."""
         ...
 
-    def open_slugs(self) -> list[str]:
+    def open_slugs(self) -> Sequence[str]:
         """Names of the open batches, the youngest first."""
         ...
 

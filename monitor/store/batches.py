@@ -37,6 +37,7 @@ class SqlBatches:
         self._gate = gate
         self._log = log
         self._changes = changes
+        self._open_slugs: tuple[int, tuple[str, ...]] | None = None
 
     def start(self, sheet: Sheet, *, at_ms: int) -> None:
         """Add a batch.
@@ -78,15 +79,20 @@ class SqlBatches:
         with self._gate.reading() as connection:
             return [_read(sheet) for sheet in connection.execute(query).scalars()]
 
-    def open_slugs(self) -> list[str]:
-        """Names of the open batches, the youngest first: cheap, because no sheet is read."""
+    def open_slugs(self) -> Sequence[str]:
+        """Names of the open batches, the youngest first; read anew only where anything was changed since."""
         query = (
             select(batches.c.slug)
             .where(batches.c.ended_ms.is_(None))
             .order_by(batches.c.pitched_ms.desc(), batches.c.slug)
         )
         with self._gate.reading() as connection:
-            return [*connection.execute(query).scalars().all()]
+            # the position first: what is changed in between is then read once more
+            position = SqlChanges.position_in(connection)
+            known = self._open_slugs
+            if known is None or known[0] != position:
+                known = self._open_slugs = position, tuple(connection.execute(query).scalars().all())
+        return known[1]
 
     def named(self, slugs: Sequence[str]) -> list[Sheet]:
         """The sheets of these batches, in the order given; what is not there is left out."""

@@ -35,7 +35,12 @@ class SqlChanges:
     def position(self) -> int:
         """The number of the newest change; 0 where there is none."""
         with self._gate.reading() as connection:
-            return connection.execute(select(func.max(changes.c.position))).scalar() or 0
+            return self.position_in(connection)
+
+    @staticmethod
+    def position_in(connection: Connection) -> int:
+        """The same inside a transaction of the caller's."""
+        return connection.execute(select(func.max(changes.c.position))).scalar() or 0
 
     def since(self, position: int, limit: int = 500) -> list[Change]:
         """Changes after `position`, oldest first; cheap enough to ask every second."""

@@ -11,6 +11,7 @@ from monitor.errors import InputError, NotFoundError, StoreError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.store.batches import LEAD_MS
+from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.store.values import ChangeKind
 from monitor.units import Quantity
@@ -43,8 +44,20 @@ class TestSheets:
         """Of one moment in order of their names; one that has ended is left out."""
         for slug, pitched_ms in (("c", 7), ("b", 7), ("d", 9), ("e", 8)):
             store.batches.start(Sheet(slug, slug.upper(), pitched_ms), at_ms=9)
+        assert store.batches.open_slugs() == (orchard.slug, "d", "e", "b", "c")
         store.batches.end("e", ended_ms=10, at_ms=10)
-        assert store.batches.open_slugs() == [orchard.slug, "d", "b", "c"]
+        assert store.batches.open_slugs() == (orchard.slug, "d", "b", "c")
+        store.batches.update(replace(store.batches.get("b"), pitched_ms=10), at_ms=10)
+        assert store.batches.open_slugs() == (orchard.slug, "b", "d", "c")
+
+    def test_what_another_process_opened_is_among_the_open_batches(self, url: str, store: SqlStore) -> None:
+        """Names that are remembered are those of the store, whoever changed it."""
+        assert store.batches.open_slugs() == ()
+        with SqlStore(StoreOptions(url)) as other:
+            other.batches.start(Sheet("c", "C", 7), at_ms=9)
+            assert store.batches.open_slugs() == ("c",)
+            other.batches.end("c", ended_ms=10, at_ms=10)
+        assert store.batches.open_slugs() == ()
 
     def test_sheets_and_journals_of_some_batches(self, store: SqlStore, orchard: Sheet) -> None:
         """Sheets in the order asked for without those that are not there; each journal as it is alone."""
