@@ -41,6 +41,7 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.vitals import Pulse
 from monitor.watch import Watch, WatchPolicy
 from monitor.web.app import create_app
+from monitor.web.courtesy import Courtesy
 from monitor.web.ports import Ports, TriedNotice
 from monitor.web.server import WebServer, serve
 from monitor.web.stream import Broadcast
@@ -57,6 +58,8 @@ DRAIN_S: Final = 2.0
 """How long a stop goes on storing what has arrived; the rest waits at the broker."""
 OPEN_S: Final = 2.0
 """So long a start waits for batches to be opened; the others follow while readings come in."""
+FREEZE_EVERY: Final = 100
+"""So many batches are opened before they are taken out of the search for garbage."""
 SEAL_S: Final = 1.0
 STORE_RETRY_S: Final = (0.5, 30.0)
 KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
@@ -100,6 +103,7 @@ class Daemon:
         self._connected_before = False
         self._judged = 0
         self._turns = 0
+        self._courtesy = Courtesy()
         self._channels = channels_of(settings.notify.targets)
         decoder = settings.decoder
         if loaded.settings.store.url is None:
@@ -140,6 +144,7 @@ class Daemon:
             heard=heard,
             touched=self._touched,
             chronicle=None if target is None else Chronicle(self.store),
+            give_way=self._courtesy.give_way,
         )
         self.shift = Shift(self.store, self.watch) if shared else None
         self.forwarder = None if target is None else self._forwarder(target)
@@ -251,6 +256,7 @@ class Daemon:
             vitals=Pulse(
                 self.subscriber, self._intake.counts, self.courier, self._heartbeat, self.store
             ).vitals,
+            courtesy=self._courtesy,
         )
         return serve(create_app(ports, options), self._broadcast, options.host, options.port)
 
@@ -376,7 +382,8 @@ class Daemon:
     def _judge(self, now_ms: int) -> None:
         if self.shift is None:
             self.watch.tick_next(now_ms)
-            if self.watch.open_next(now_ms) and not self.watch.waiting:
+            opened = self.watch.open_next(now_ms)
+            if opened and (not self.watch.waiting or len(self.watch.waiting) % FREEZE_EVERY == 0):
                 # pipelines are kept for weeks: with thousands of them a search for garbage takes seconds
                 gc.freeze()
             return

@@ -27,7 +27,7 @@ from monitor.ferment.event import Event, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Snapshot
 from monitor.hub.discovery import HubPolicy
 from monitor.store.base import Store
-from monitor.store.values import Change, ChangeKind, Claim, StoredStanding
+from monitor.store.values import Change, ChangeKind, Checkpoint, Claim, StoredStanding
 from monitor.units import MS_PER_HOUR, MS_PER_MINUTE
 from monitor.watched import LATE_MS, Name, Watched, name_of, taken_up
 
@@ -67,9 +67,10 @@ class Watch:
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
         touched: Callable[[str], None] = lambda _slug: None,
         chronicle: Chronicle | None = None,
+        give_way: Callable[[], None] = lambda: None,
     ) -> None:
         """`told` is called when there is something for the courier, `heard` for everything that is said,
-        `touched` when a batch has got something new to see.
+        `touched` when a batch has got something new to see, `give_way` before work that can wait.
         """
         self._store = store
         self._policy = policy
@@ -77,6 +78,7 @@ class Watch:
         self._told = told
         self._heard = heard
         self._touched = touched
+        self._give_way = give_way
         self._chronicle = NoChronicle(store) if chronicle is None else chronicle
         self._batches: dict[str, Watched] = {}
         self._waiting: dict[str, Claim | None] = {}
@@ -148,6 +150,7 @@ class Watch:
         """Open one of the batches that wait for it; False where none does."""
         if not self._waiting:
             return False
+        self._give_way()
         slug, claim = next(iter(self._waiting.items()))
         sheet = self._store.batches.get(slug)
         if sheet.open:
@@ -197,6 +200,7 @@ class Watch:
         """Let time pass for some of the batches; False where none was left."""
         passed = [self._to_tick.popleft() for _ in range(min(most, len(self._to_tick)))]
         for slug in passed:
+            self._give_way()
             self._step(slug, Tick(self._tick_ms), now_ms)
             self._tell_what_held(slug, now_ms)
         self._show(passed)
@@ -215,13 +219,17 @@ class Watch:
         self._chronicle.flush()  # what a checkpoint has behind it is not said again
         position = self._store.readings.position() if self._reached is None else self._reached
         self._store.checkpoints.put(
-            [one.checkpoint(self._policy.analysis, position) for one in due],
+            [self._checkpoint(one, position) for one in due],
             changes_seen=self._change_position,
             claims=[one.claim for one in due if one.claim is not None],
         )
         for one in due:
             one.sealed_ms = one.pipeline.snapshot.at_ms
         return len(due)
+
+    def _checkpoint(self, watched: Watched, position: int) -> Checkpoint:
+        self._give_way()
+        return watched.checkpoint(self._policy.analysis, position)
 
     def announce(self) -> None:
         """Tell the hub of all open batches, after each new connection to the broker and at a hub's birth."""

@@ -190,3 +190,23 @@ def test_readings_of_no_batch_touch_nothing(store: SqlStore) -> None:
     watch.admit([Reading("stray", Quantity.GRAVITY, PITCHED_MS, 1.0, PITCHED_MS)], PITCHED_MS)
     assert out.touched == [""]
     assert out.published == before
+
+
+def test_whoever_waits_is_let_pass_before_each_batch(store: SqlStore) -> None:
+    """Before a batch is opened, before time passes for it and before it is sealed, but not for a reading."""
+    passed: list[int] = []
+    watch = Watch(
+        store,
+        WatchPolicy(),
+        publish=lambda _topic, _payload: None,
+        give_way=lambda: passed.append(len(watch.snapshots)),
+    )
+    store.batches.start(Sheet("shed", "Shed", PITCHED_MS), at_ms=PITCHED_MS)
+    watch.rebuild(PITCHED_MS)
+    assert passed == [0, 1]
+    watch.admit(_readings(0, 1), PITCHED_MS)
+    assert len(passed) == 2
+    watch.tick(PITCHED_MS + 2 * MS_PER_HOUR)
+    assert len(passed) == 4
+    assert watch.seal(every_ms=0) == 2
+    assert len(passed) == 6

@@ -14,6 +14,7 @@ from starlette.routing import Route
 from monitor.errors import CarboydError
 from monitor.web.api import api_routes
 from monitor.web.assets import Assets
+from monitor.web.courtesy import Answering
 from monitor.web.frame import Frame
 from monitor.web.guard import Guard
 from monitor.web.metrics import metrics_route
@@ -62,6 +63,7 @@ def create_app(ports: Ports, settings: WebSettings) -> Starlette:
     return Starlette(
         routes=routes,
         middleware=[
+            Middleware(Answering, courtesy=ports.courtesy),
             Middleware(Guard, settings=settings, gate=gate, last_id=lambda: ports.broadcast.last_id),
             # streams are left alone: it does not touch text/event-stream
             Middleware(GZipMiddleware, minimum_size=SMALLEST_PACKED, compresslevel=6),

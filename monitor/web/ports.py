@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from monitor.ferment.emission import PhaseChange
 from monitor.ferment.pipeline import Analysis, Snapshot
 from monitor.store.base import Store
+from monitor.web.courtesy import Courtesy
 from monitor.web.metrics import Vitals
 from monitor.web.stream import Broadcast
 
@@ -52,3 +53,5 @@ class Ports:
     """The name of the server that gets a copy of everything; None where none does."""
     vitals: Callable[[], Vitals] = Vitals
     """What the daemon knows of itself, for `/metrics`."""
+    courtesy: Courtesy = field(default_factory=Courtesy)
+    """Is told of every request, so that long work can let it pass."""
