@@ -1,12 +1,14 @@
 """What a cellar of many vessels costs: restart, readings at their usual rate, the page meanwhile.
 
-    python tests/bench/bench_scale.py [--vessels 10 100 1000 10000] [--minutes 3]
+    python tests/bench/bench_scale.py [--vessels 10 100 1000 10000] [--minutes 3] [--hour]
 
 For each size a store is filled with open batches, a fortnight old, whose pipelines are put aside as
 checkpoints, and with their readings of the last days. `carboyd run` is started on it, beside a real
-Mosquitto; when it has opened every batch, simulated vessels send gravity and temperature every 15 minutes,
-spread evenly, and the page is asked for now and then. CPU is that of the daemon alone, in per cent of one
-core, at the hour's change and without. Afterwards the daemon is stopped and started once more.
+Mosquitto; simulated vessels send gravity and temperature every 15 minutes, spread evenly, and list and one
+batch are asked for every second: while batches are being opened, when all are open, and with `--hour` while
+every batch is looked at after a full hour. For that the daemon's clock is set so that the hour comes
+`--lead` minutes after its start. CPU is that of the daemon alone, in per cent of one core, page included,
+between the opening and the end or the hour. Times of the page are median / 95 % / worst in milliseconds.
 
 Every vessel's pipeline is one that was really fed, with another sensor's name put into its pickle: making
 ten thousand by feeding takes hours, which is what a restart without checkpoints would take; that is measured
@@ -49,6 +51,11 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
 DAYS = 14
 EVERY_MS = 15 * MS_PER_MINUTE
 LIMIT_S = 1_200.0
+NAN = float("nan")
+ASKED = ("/", "/batches/vessel-00000")
+READINGS = "SELECT max(position) FROM readings"
+STANDINGS = "SELECT position FROM marks WHERE name = 'standings'"
+"""One is written at each look."""
 PATTERN = "float-00000"
 TICKS = os.sysconf("SC_CLK_TCK")
 
@@ -133,46 +140,46 @@ def fill(url: str, vessels: int, now_ms: int, kept_days: int) -> float:
 
 
 class Daemon:
-    """`carboyd run` on this broker and store."""
+    """`carboyd run` on this broker and store, its clock ahead of the wall's by so much."""
 
-    def __init__(self, folder: Path, url: str, port: int) -> None:
+    def __init__(self, folder: Path, url: str, port: int, ahead_ms: int) -> None:
         self.page = free_port()
-        self._config = folder / "carboyd.toml"
-        self._config.write_text(
+        config = folder / "carboyd.toml"
+        config.write_text(
             f'[mqtt]\nbroker = "external"\nport = {port}\n[web]\nport = {self.page}\n[store]\nurl = "{url}"\n'
         )
         self._log = folder / "log"
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self, vessels: int) -> tuple[float, float]:
-        """Run it; the seconds until the page answers, and until every batch is open."""
-        begun = time.perf_counter()
-        command = [sys.executable, "-m", "monitor", "run", "--config", str(self._config)]
+        command = [sys.executable, str(Path(__file__).with_name("shifted.py")), str(ahead_ms), str(config)]
+        self._begun = time.perf_counter()
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=log)
+
+    def answers_after_s(self) -> float:
+        """Seconds from the start until the page answers."""
         while True:
             try:
                 socket.create_connection(("127.0.0.1", self.page), 0.1).close()
-                break
             except OSError:
                 time.sleep(0.05)
-        answers_s = time.perf_counter() - begun
+            else:
+                return time.perf_counter() - self._begun
+
+    def open_after_s(self, vessels: int) -> float:
+        """Seconds from the start until every batch is open."""
         wanted = f"opened the last of {vessels} batches".encode()
         while wanted not in self._log.read_bytes():
-            if time.perf_counter() - begun > LIMIT_S:
+            if time.perf_counter() - self._begun > LIMIT_S or self._process.poll() is not None:
                 sys.exit("the batches were not opened in time")
             time.sleep(0.1)
-        return answers_s, time.perf_counter() - begun
+        return time.perf_counter() - self._begun
 
     def cpu_s(self) -> float:
         """CPU seconds so far."""
-        assert self._process is not None
         fields = Path(f"/proc/{self._process.pid}/stat").read_text().rsplit(") ", 1)[1].split()
         return (int(fields[11]) + int(fields[12])) / TICKS
 
     def resident_mb(self) -> float:
         """Memory in use."""
-        assert self._process is not None
         return int(Path(f"/proc/{self._process.pid}/statm").read_text().split()[1]) * 4_096 / 1e6
 
     def get_ms(self, path: str) -> float:
@@ -184,57 +191,110 @@ class Daemon:
 
     def stop(self) -> float:
         """End it; how long that takes, in seconds."""
-        assert self._process is not None
         begun = time.perf_counter()
         self._process.terminate()
         self._process.wait(60)
         return time.perf_counter() - begun
 
 
-def send(port: int, vessels: int, seconds: float) -> int:
-    """Simulated vessels: each every 15 minutes, evenly spread, over one connection; how many messages."""
-    sender = client(port, "vessels")
-    sender.loop_start()
-    begun, sent, rate = time.time(), 0, vessels / 900.0
-    while time.time() - begun < seconds:
-        due = int((time.time() - begun) * rate) + 1
-        for number in range(sent, due):
-            gravity, warm = values_at(DAYS * 96)
-            payload = (
-                f'[{{"bn":"float-{number % vessels:05d}:","bt":{time.time():.3f},"n":"density","u":"kg/m3",'
-                f'"v":{gravity * 998.2:.2f}}},{{"n":"temperature","u":"Cel","v":{warm:.2f}}}]'
+class Visitor(threading.Thread):
+    """Asks for the list and for one batch every second, until told to leave."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        super().__init__(daemon=True)
+        self._daemon = daemon
+        self._leaves = threading.Event()
+        self._taken: dict[str, list[float]] = {path: [] for path in ASKED}
+
+    def run(self) -> None:
+        """Ask until told to leave."""
+        while not self._leaves.wait(1.0):
+            for path, taken in self._taken.items():
+                taken.append(self._daemon.get_ms(path))
+
+    def leave(self) -> None:
+        """Ask no more."""
+        self._leaves.set()
+        self.join()
+
+    def told(self) -> list[str]:
+        """Median, 95 % and worst of each page since this was asked last."""
+        cells = []
+        for path, taken in self._taken.items():
+            self._taken[path] = []
+            cells.append(
+                f"{statistics.median(taken):.0f} / {np.quantile(taken, 0.95):.0f} / {max(taken):.0f}"
+                if taken
+                else "-"
             )
-            sender.publish(f"carboyd/readings/{number % vessels}", payload.encode(), qos=1)
-        sent = due
-        time.sleep(0.05)
-    sender.disconnect()
-    sender.loop_stop()
-    return sent
+        return cells
 
 
-def measure(vessels: int, minutes: float, kept_days: int) -> str:
+class Vessels(threading.Thread):
+    """Simulated vessels: each sends every 15 minutes, evenly spread, over one connection."""
+
+    def __init__(self, port: int, vessels: int, ahead_ms: int) -> None:
+        super().__init__(daemon=True)
+        self._port, self._vessels, self._ahead_s = port, vessels, ahead_ms / 1_000
+        self._ends = threading.Event()
+
+    def run(self) -> None:
+        """Send until told to end."""
+        sender = client(self._port, "vessels")
+        sender.loop_start()
+        begun, sent, rate = time.time(), 0, self._vessels / 900.0
+        gravity, warm = values_at(DAYS * 96)
+        while not self._ends.wait(0.05):
+            due = int((time.time() - begun) * rate) + 1
+            for number in range(sent, due):
+                payload = (
+                    f'[{{"bn":"float-{number % self._vessels:05d}:","bt":{time.time() + self._ahead_s:.3f},'
+                    f'"n":"density","u":"kg/m3","v":{gravity * 998.2:.2f}}},'
+                    f'{{"n":"temperature","u":"Cel","v":{warm:.2f}}}]'
+                )
+                sender.publish(f"carboyd/readings/{number % self._vessels}", payload.encode(), qos=1)
+            sent = due
+        sender.disconnect()
+        sender.loop_stop()
+
+    def end(self) -> None:
+        """Send no more."""
+        self._ends.set()
+        self.join()
+
+
+def measure(vessels: int, chosen: argparse.Namespace) -> str:
     """One row of the table."""
+    hour_ms = -(-time.time_ns() // 1_000_000 // MS_PER_HOUR) * MS_PER_HOUR
+    start_ms = hour_ms - round(chosen.lead * MS_PER_MINUTE) if chosen.hour else time.time_ns() // 1_000_000
     with tempfile.TemporaryDirectory() as name:
         folder, port = Path(name), free_port()
         database = folder / "carboyd.sqlite"
-        took_s = fill(f"sqlite:///{database}", vessels, time.time_ns() // 1_000_000, kept_days)
+        took_s = fill(f"sqlite:///{database}", vessels, start_ms - MS_PER_MINUTE, chosen.kept_days)
+        ahead_ms = start_ms - time.time_ns() // 1_000_000 if chosen.hour else 0
         broker = mosquitto(folder, port)
-        daemon = Daemon(folder, f"sqlite:///{database}", port)
+        daemon = Daemon(folder, f"sqlite:///{database}", port, ahead_ms)
+        visitor, sender = Visitor(daemon), Vessels(port, vessels, ahead_ms)
         try:
-            answers_s, open_s = daemon.start(vessels)
-            rows_before = rows(database)
-            cpu_s, begun = daemon.cpu_s(), time.perf_counter()
-            sender = threading.Thread(target=send, args=(port, vessels, 60.0 * minutes))
+            answers_s = daemon.answers_after_s()
+            visitor.start()
             sender.start()
-            pages: list[float] = []
-            batch: list[float] = []
-            while sender.is_alive():
-                pages.append(daemon.get_ms("/"))
-                batch.append(daemon.get_ms("/batches/vessel-00000"))
-                sender.join(3.0)
+            open_s = daemon.open_after_s(vessels)
+            opening = visitor.told()
+            rows_before = last_of(database, READINGS)
+            cpu_s, begun = daemon.cpu_s(), time.perf_counter()
+            until_s = (hour_ms - ahead_ms) / 1_000 if chosen.hour else time.time() + 60.0 * chosen.minutes
+            if until_s < time.time():
+                sys.exit("the hour came before all batches were open; give a longer --lead")
+            time.sleep(until_s - time.time())
             used = 100.0 * (daemon.cpu_s() - cpu_s) / (time.perf_counter() - begun)
-            stored = rows(database) - rows_before
-            memory = daemon.resident_mb()
+            pages = [opening, visitor.told()]
+            looked_s, looked_cpu_s = looks(database, vessels, daemon) if chosen.hour else (NAN, NAN)
+            pages.append(visitor.told() if chosen.hour else ["-"] * len(ASKED))
+            visitor.leave()
+            sender.end()
+            stored = last_of(database, READINGS) - rows_before
+            memory, load = daemon.resident_mb(), os.getloadavg()
             stop_s = daemon.stop()
         finally:
             broker.kill()
@@ -248,35 +308,52 @@ def measure(vessels: int, minutes: float, kept_days: int) -> str:
         f"{answers_s:.1f} s",
         f"{open_s:.0f} s",
         f"{took_s * vessels / 60:.1f} min",
-        *(f"{statistics.median(one):.0f} / {np.quantile(one, 0.95):.0f} ms" for one in (pages, batch)),
+        *(cell for found in pages for cell in found),
+        f"{looked_s:.0f} s ({looked_cpu_s:.0f} s CPU)" if chosen.hour else "-",
         f"{stored}",
         f"{stop_s:.1f} s",
+        f"{load[0]:.1f}",
     ]
     return f"| {' | '.join(cells)} |"
 
 
-def rows(database: Path) -> int:
-    """Readings that are committed."""
+def looks(database: Path, vessels: int, daemon: Daemon) -> tuple[float, float]:
+    """Seconds by the clock and of CPU from now until every batch has been looked at once more."""
+    before, cpu_s, begun = last_of(database, STANDINGS), daemon.cpu_s(), time.perf_counter()
+    while last_of(database, STANDINGS) - before < vessels:
+        if time.perf_counter() - begun > LIMIT_S:
+            sys.exit("the batches were not looked at in time")
+        time.sleep(0.5)
+    return time.perf_counter() - begun, daemon.cpu_s() - cpu_s
+
+
+def last_of(database: Path, query: str) -> int:
+    """The number that was given last."""
     reader = sqlite3.connect(f"file:{database}?mode=ro", uri=True)
-    found: int = reader.execute("SELECT max(position) FROM readings").fetchone()[0]
+    found = reader.execute(query).fetchone()
     reader.close()
-    return found
+    return 0 if found is None else int(found[0])
 
 
 def main() -> None:
     """Print a table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--vessels", type=int, nargs="+", default=[10, 100, 1_000, 10_000])
-    parser.add_argument("--minutes", type=float, default=3.0)
+    parser.add_argument(
+        "--minutes", type=float, default=3.0, help="how long all are watched; void with --hour"
+    )
+    parser.add_argument("--hour", action="store_true", help="measure a full hour's change too")
+    parser.add_argument("--lead", type=float, default=5.0, help="minutes from the start to the full hour")
     parser.add_argument("--kept-days", type=int, default=3, help="days of readings in the store")
     chosen = parser.parse_args()
     print(
         "| vessels | CPU | memory | disk | page answers after | all open after | without checkpoints "
-        "| list, median / p95 | batch, median / p95 | stored | stop |"
+        "| list, opening | batch, opening | list | batch | list, hour | batch, hour | all looked at | stored "
+        "| stop | load |"
     )
-    print("|" + " --- |" * 11, flush=True)
+    print("|" + " --- |" * 17, flush=True)
     for vessels in chosen.vessels:
-        print(measure(vessels, chosen.minutes, chosen.kept_days), flush=True)
+        print(measure(vessels, chosen), flush=True)
 
 
 if __name__ == "__main__":
