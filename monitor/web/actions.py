@@ -137,7 +137,7 @@ class Actions:
 
     def fitted(self, sensor: str, pairs: Iterable[Pair], valid_from_ms: int) -> Calibration:
         """The calibration that follows from pairs, not kept yet; CalibrationError where none does."""
-        if not any(one.sensor == sensor for one in self.ports.store.readings.heard()):
+        if not self.ports.store.readings.heard([sensor]):
             raise NotFoundError(f"no sensor {sensor!r} was ever heard")
         return fit_calibration(sensor, pairs, valid_from_ms)
 

@@ -77,7 +77,7 @@ class CalibratePages:
 
     def _page(self, request: Request, sensor: str, pairs: Sequence[Pair]) -> Response:
         ports = self.frame.ports
-        if not any(one.sensor == sensor for one in ports.store.readings.heard()):
+        if not ports.store.readings.heard([sensor]):
             raise NotFoundError(f"no sensor {sensor!r} was ever heard")
         return self.frame.page(
             request,
