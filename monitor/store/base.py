@@ -25,6 +25,7 @@ from monitor.store.values import (
     FaultCount,
     FiringCount,
     Heard,
+    Place,
     Quarantined,
     Refused,
     Series,
@@ -114,6 +115,18 @@ class Batches(Protocol):
 
     def listed(self, *, only_open: bool = False) -> list[Sheet]:
         """Sheets in order of pitching."""
+        ...
+
+    def from_youngest(self, limit: int, *, after: Place | None = None, only_open: bool) -> list[Sheet]:
+        """So many sheets behind a place, the youngest first."""
+        ...
+
+    def past_first(self, limit: int, *, skipping: int) -> list[Sheet]:
+        """Some sheets of all: those that have ended, then the others, the youngest first."""
+        ...
+
+    def ended_count(self) -> int:
+        """How many have ended."""
         ...
 
     def open_slugs(self) -> Sequence[str]:

@@ -10,7 +10,7 @@ from functools import lru_cache
 from itertools import islice
 from typing import Any, Final
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, Select, delete, func, insert, select, update
 
 from monitor.batch.plain import from_plain, to_plain
 from monitor.batch.sheet import Sheet
@@ -20,7 +20,7 @@ from monitor.store.changes import SqlChanges
 from monitor.store.gate import Gate
 from monitor.store.readings import SqlReadings
 from monitor.store.schema import batch_sensors, batches, journal, readings
-from monitor.store.values import ChangeKind, Series
+from monitor.store.values import ChangeKind, Place, Series
 from monitor.units import MS_PER_DAY
 
 LEAD_MS: Final = MS_PER_DAY
@@ -28,6 +28,7 @@ LEAD_MS: Final = MS_PER_DAY
 
 _ALONE: Final = {"gravity": "gravity", "temperature": "temperature of the liquid"}
 _SHARED: Final = "other"
+_FROM_YOUNGEST: Final = (batches.c.pitched_ms.desc(), batches.c.slug)
 
 
 class SqlBatches:
@@ -76,16 +77,36 @@ class SqlBatches:
         query = select(batches.c.sheet).order_by(batches.c.pitched_ms, batches.c.slug)
         if only_open:
             query = query.where(batches.c.ended_ms.is_(None))
+        return self._sheets(query)
+
+    def from_youngest(self, limit: int, *, after: Place | None = None, only_open: bool) -> list[Sheet]:
+        """So many sheets behind a place, or from the top, the youngest first, those of one moment by name.
+
+        Whatever is started or ended between two questions, no sheet is given twice and none left out.
+        """
+        query = select(batches.c.sheet).order_by(*_FROM_YOUNGEST).limit(limit)
+        if after is not None:
+            query = query.where(
+                (batches.c.pitched_ms < after.pitched_ms)
+                | ((batches.c.pitched_ms == after.pitched_ms) & (batches.c.slug > after.slug))
+            )
+        if only_open:
+            query = query.where(batches.c.ended_ms.is_(None))
+        return self._sheets(query)
+
+    def past_first(self, limit: int, *, skipping: int) -> list[Sheet]:
+        """Some sheets of all: those that have ended, then the others, the youngest first."""
+        query = select(batches.c.sheet).order_by(batches.c.ended_ms.is_(None), *_FROM_YOUNGEST)
+        return self._sheets(query.limit(limit).offset(skipping))
+
+    def ended_count(self) -> int:
+        """How many have ended."""
         with self._gate.reading() as connection:
-            return [_read(sheet) for sheet in connection.execute(query).scalars()]
+            return connection.execute(select(func.count(batches.c.ended_ms))).scalar() or 0
 
     def open_slugs(self) -> Sequence[str]:
         """Names of the open batches, the youngest first; read anew only where anything was changed since."""
-        query = (
-            select(batches.c.slug)
-            .where(batches.c.ended_ms.is_(None))
-            .order_by(batches.c.pitched_ms.desc(), batches.c.slug)
-        )
+        query = select(batches.c.slug).where(batches.c.ended_ms.is_(None)).order_by(*_FROM_YOUNGEST)
         with self._gate.reading() as connection:
             # the position first: what is changed in between is then read once more
             position = SqlChanges.position_in(connection)
@@ -170,6 +191,10 @@ class SqlBatches:
             )
             written = _journal(connection, slug)[entries:]
         return _merged(found, written)
+
+    def _sheets(self, query: Select[tuple[str]]) -> list[Sheet]:
+        with self._gate.reading() as connection:
+            return [_read(sheet) for sheet in connection.execute(query).scalars()]
 
     def _left(self, connection: Connection, sheet: Sheet, after: int, samples: int) -> Iterator[Reading]:
         """Readings after a position and hand samples after the first so many, in order of arrival."""

@@ -64,6 +64,14 @@ class FaultCount:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Where a batch stands among all from the youngest to the oldest."""
+
+    pitched_ms: int
+    slug: str
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """One quantity of one sensor, and what came last."""
 

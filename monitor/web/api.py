@@ -15,7 +15,7 @@ from starlette.routing import Route
 from monitor.cellar.plan_sheet import Plan
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.store.values import FaultCount, Share, Silence, StoredAlert
-from monitor.web.api_acts import Acts, NewShare, RefusedMessage, Tried
+from monitor.web.api_acts import MOST, USUAL, Acts, BatchPage, NewShare, RefusedMessage, Tried
 from monitor.web.bodies import (
     CalibrationBody,
     DeedBody,
@@ -37,6 +37,11 @@ from monitor.web.view import AlertView, BatchView, JournalView, SensorView
 SLUG = Parameter("slug", says="the batch’s short name")
 NUMBER = Parameter("number", "integer")
 SENSOR = Parameter("sensor")
+LISTED = "Batches a page at a time, from the youngest to the oldest; within a page those that need you first"
+PAGED = (
+    Parameter("limit", "integer", "query", "how many on a page", least=1, most=MOST, default=USUAL),
+    Parameter("after", "string", "query", "where the page before ended; stands in its `next`"),
+)
 
 
 def _query(name: str, kind: str, says: str) -> Parameter:
@@ -64,8 +69,8 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
     batch = "/batches/{slug}"
     sheet = dict[str, Any]
     return (
-        Operation("GET", "/batches", "listBatches", "Batches, those that need you first", tag,
-                  acts.batches, answer=list[BatchView], parameters=(state,)),
+        Operation("GET", "/batches", "listBatches", LISTED, tag, acts.batches, answer=BatchPage,
+                  parameters=(state, *PAGED), headers={"Link": 'The next page, as `<...>; rel="next"`.'}),
         Operation("POST", "/batches", "startBatch", "Start a batch", tag,
                   acts.start, SheetBody, sheet, 201),
         Operation("GET", batch, "getBatch", "One batch", tag, acts.batch, answer=BatchView, parameters=one),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -13,9 +13,11 @@ from monitor.batch.journal import Tasting
 from monitor.batch.plain import from_plain, to_plain
 from monitor.batch.sheet import Sheet, slug_of
 from monitor.cellar.plan_sheet import Plan
+from monitor.errors import InputError
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.sensors.calibration import Calibration, Pair
-from monitor.store.values import FaultCount, Share, Silence, StoredAlert
+from monitor.store.values import FaultCount, Place, Share, Silence, StoredAlert
+from monitor.web import cursor
 from monitor.web.bodies import (
     CalibrationBody,
     DeedBody,
@@ -28,6 +30,7 @@ from monitor.web.bodies import (
     TuneBody,
 )
 from monitor.web.export import recording_zip
+from monitor.web.forms import whole
 from monitor.web.frame import Frame
 from monitor.web.gather import (
     alert_views,
@@ -36,14 +39,27 @@ from monitor.web.gather import (
     journal_views,
     sensor_views,
     standing,
-    standings,
+    standings_of,
 )
 from monitor.web.history import Told
+from monitor.web.openapi import Headed
 from monitor.web.pages_batch import chart_answer
 from monitor.web.planned import plan_of
 from monitor.web.ports import TriedNotice
 from monitor.web.tuning import tried
 from monitor.web.view import AlertView, BatchView, JournalView, SensorView, by_need
+
+USUAL: Final = 100
+MOST: Final = 500
+"""Batches on a page of the list."""
+
+
+@dataclass(frozen=True, slots=True)
+class BatchPage:
+    """A part of the batches, and the address of the next part; null with the last."""
+
+    batches: tuple[BatchView, ...]
+    next: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +97,25 @@ class Acts:
 
     frame: Frame
 
-    def batches(self, request: Request) -> list[BatchView]:
-        """Batches, those that need the maker first."""
-        only_open = request.query_params.get("state", "open") == "open"
-        found = standings(self.frame.ports, only_open=only_open)
-        return list(by_need(batch_views(self.frame.ports, found)))
+    def batches(self, request: Request) -> BatchPage | Headed:
+        """A page of batches, those of it that need the maker first."""
+        asked, ports = request.query_params, self.frame.ports
+        limit = whole(asked, "limit", USUAL)
+        if not 1 <= limit <= MOST:
+            raise InputError(f"limit = {limit}: from 1 to {MOST}")
+        found = ports.store.batches.from_youngest(
+            limit + 1,
+            after=cursor.read(asked["after"]) if "after" in asked else None,
+            only_open=asked.get("state", "open") == "open",
+        )
+        shown = found[:limit]
+        views = by_need(batch_views(ports, standings_of(ports, shown)))
+        if len(found) <= limit:
+            return BatchPage(views)
+        place = Place(shown[-1].pitched_ms, shown[-1].slug)
+        address = request.url.include_query_params(limit=limit, after=cursor.written(place))
+        following = f"{address.path}?{address.query}"
+        return Headed(BatchPage(views, following), {"Link": f'<{following}>; rel="next"'})
 
     def start(self, request: Request, body: SheetBody) -> dict[str, Any]:
         """Start a batch; without a slug or a pitching time they are made."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -105,3 +107,13 @@ def number(text: str, label: str) -> float:
     if not math.isfinite(value):
         raise InputError(f"{label} = {text!r}: a finite number")
     return value
+
+
+def whole(query: Mapping[str, str], name: str, default: int) -> int:
+    """A whole number behind the question mark of an address; InputError names it."""
+    text = query.get(name, "")
+    if not text:
+        return default
+    if not re.fullmatch("-?[0-9]{1,15}", text):
+        raise InputError(f"{name} = {text[:40]!r}: a whole number")
+    return int(text)

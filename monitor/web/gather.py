@@ -58,13 +58,8 @@ def standing(ports: Ports, past: Past, slug: str) -> Standing:
     return _standing(ports, past, ports.store.batches.get(slug))
 
 
-def standings(ports: Ports, *, only_open: bool) -> list[Standing]:
-    """Where batches stand, in order of pitching; those that have ended are not judged again."""
-    return standings_of(ports, ports.store.batches.listed(only_open=only_open))
-
-
 def standings_of(ports: Ports, sheets: Iterable[Sheet]) -> list[Standing]:
-    """Where these batches stand, in the order given."""
+    """Where these batches stand, in the order given; those that have ended are not judged again."""
     snapshots = ports.snapshots()
     return [
         Standing(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -34,13 +34,15 @@ class Parameter:
     kind: str = "string"
     place: str = "path"
     says: str = ""
-    many: bool = False
+    least: int | None = None
+    most: int | None = None
+    default: int | None = None
 
     def document(self) -> dict[str, Any]:
         """The parameter object."""
         schema: dict[str, Any] = {"type": self.kind}
-        if self.many:
-            schema = {"type": "array", "items": schema}
+        limits = {"minimum": self.least, "maximum": self.most, "default": self.default}
+        schema.update({word: value for word, value in limits.items() if value is not None})
         return {
             "name": self.name,
             "in": self.place,
@@ -48,6 +50,14 @@ class Parameter:
             "schema": schema,
             **({"description": self.says} if self.says else {}),
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Headed:
+    """An answer that says something in its headers too."""
+
+    value: Any
+    headers: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +78,8 @@ class Operation:
     parameters: tuple[Parameter, ...] = ()
     media: str = "application/json"
     optional_body: bool = False
+    headers: Mapping[str, str] = field(default_factory=dict)
+    """What the headers say that an answer may have."""
     adapter: TypeAdapter[Any] | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
@@ -90,7 +102,9 @@ class Operation:
             return value
         if self.adapter is None:
             return Response(status_code=204)
-        return Response(self.adapter.dump_json(value), self.status, media_type="application/json")
+        headed = value if isinstance(value, Headed) else Headed(value, {})
+        body = self.adapter.dump_json(headed.value)
+        return Response(body, self.status, headed.headers, media_type="application/json")
 
 
 Act = Callable[[Request], Any]
@@ -151,6 +165,10 @@ def _operation(one: Operation, schemas: Any) -> dict[str, Any]:
     else:
         told["content"] = {"application/json": {"schema": schemas[((one.name, "answer"), "serialization")]}}
         code = one.status
+    if one.headers:
+        told["headers"] = {
+            name: {"description": says, "schema": {"type": "string"}} for name, says in one.headers.items()
+        }
     problem = {"application/problem+json": {"schema": schemas[(("problem", "answer"), "serialization")]}}
     described: dict[str, Any] = {
         "operationId": one.name,

@@ -19,7 +19,7 @@ from monitor.web import words
 from monitor.web.course import ChartView, chart, days
 from monitor.web.drawing import Ruler, common_scale
 from monitor.web.export import recording_zip
-from monitor.web.forms import Form
+from monitor.web.forms import Form, whole
 from monitor.web.frame import Frame
 from monitor.web.gather import (
     Standing,
@@ -66,7 +66,7 @@ class BatchPages:
     def everything(self, request: Request) -> Response:
         """All open batches, those that need the maker first; many of them on several pages."""
         ports = self.frame.ports
-        placed = rack(ports, _whole(request, "page", 1))
+        placed = rack(ports, whole(request.query_params, "page", 1))
         stands = standings_of(ports, ports.store.batches.named(placed.shown))
         found = by_need(batch_views(ports, stands))
         scale = common_scale(found)
@@ -194,7 +194,9 @@ def _plan(frame: Frame, stands: Standing, batch: BatchView, show: Show) -> dict[
 
 def chart_answer(frame: Frame, request: Request, stands: Standing) -> Response:
     """The chart's values as JSON; `from_ms`, `to_ms` and `width` choose a part and how fine."""
-    view = chart_of(frame, stands, width_px=_whole(request, "width", 1_000), between_ms=_between(request))
+    view = chart_of(
+        frame, stands, width_px=whole(request.query_params, "width", 1_000), between_ms=_between(request)
+    )
     return Response(CHART_JSON.dump_json(view), media_type="application/json")
 
 
@@ -250,19 +252,10 @@ def headline(found: Rack, name_of: Callable[[str], str]) -> str:
     return "Nothing needs you now." if found.count > 1 else f"{name_of(found.slugs[0])} needs nothing now."
 
 
-def _whole(request: Request, name: str, default: int) -> int:
-    text = request.query_params.get(name, "")
-    if not text:
-        return default
-    if not text.lstrip("-").isdecimal() or len(text) > 15:
-        raise InputError(f"{name} = {text[:40]!r}: a whole number")
-    return int(text)
-
-
 def _between(request: Request) -> tuple[int, int] | None:
     if "from_ms" not in request.query_params and "to_ms" not in request.query_params:
         return None
-    from_ms, to_ms = _whole(request, "from_ms", 0), _whole(request, "to_ms", 0)
+    from_ms, to_ms = whole(request.query_params, "from_ms", 0), whole(request.query_params, "to_ms", 0)
     if not 0 < to_ms - from_ms <= 4_000 * MS_PER_DAY:
         raise InputError("from_ms and to_ms: both given, the first before the second")
     return from_ms, to_ms

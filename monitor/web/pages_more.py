@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from monitor.batch.sheet import Sheet
 from monitor.errors import InputError
 from monitor.ferment.emission import AlertKind
 from monitor.web import words
-from monitor.web.forms import Form
+from monitor.web.forms import Form, whole
 from monitor.web.frame import Frame
-from monitor.web.gather import alert_views, batch_views, journal_views, standings, unjudged
+from monitor.web.gather import alert_views, batch_views, journal_views, standings_of, unjudged
+from monitor.web.leaf import Leaf
 from monitor.web.overlay import MOST, NARROW, WIDE, overlay, table
 from monitor.web.pages_batch import batch_context
 from monitor.web.view import SilenceView
+
+CHOICES: Final = 100
+"""Batches on a page of those that can be laid over each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,19 +84,23 @@ class MorePages:
     def compare(self, request: Request) -> Response:
         """Batches laid over each other from pitching."""
         ports = self.frame.ports
-        sheets = ports.store.batches.listed()
+        sheets = ports.store.batches.listed()[::-1]
         chosen = list(dict.fromkeys(request.query_params.getlist("batch")))
         if len(chosen) > MOST:
             raise InputError(f"{len(chosen)} batches: at most {MOST} can be told apart")
         if not chosen:
-            chosen = _alike([(sheet.slug, sheet.recipe) for sheet in sheets])
+            chosen = _alike(sheets)
         stands = [unjudged(ports, slug) for slug in chosen]
         views = batch_views(ports, stands)
+        leaf = Leaf(whole(request.query_params, "page", 1), len(sheets), CHOICES)
+        offered = leaf.part(sheets)
         show = self.frame.show(request)
         return self.frame.page(
             request,
             "compare.html",
-            sheets=list(reversed(sheets)),
+            # what is chosen already goes along from page to page
+            sheets=[*(one.sheet for one in stands if one.sheet not in offered), *offered],
+            leaf=leaf,
             chosen=chosen,
             views=views,
             overlays=(overlay(views, WIDE), overlay(views, NARROW)),
@@ -97,13 +108,18 @@ class MorePages:
         )
 
     def records(self, request: Request) -> Response:
-        """Batches that have ended, and the way to take any batch out."""
+        """Batches that have ended, then the others, on several pages; the way to take any batch out."""
         ports = self.frame.ports
-        stands = standings(ports, only_open=False)
-        views = sorted(batch_views(ports, stands, drawn=False), key=lambda one: -one.pitched_ms)
+        batches = ports.store.batches
+        made = batches.ended_count()
+        leaf = Leaf(whole(request.query_params, "page", 1), made + len(batches.open_slugs()))
+        stands = standings_of(ports, batches.past_first(leaf.size, skipping=leaf.first))
+        views = batch_views(ports, stands, drawn=False)
         return self.frame.page(
             request,
             "records.html",
+            made=made,
+            leaf=leaf,
             ended=[one for one in views if one.ended_ms is not None],
             going=[one for one in views if one.ended_ms is None],
         )
@@ -123,10 +139,11 @@ class MorePages:
         return self.frame.page(request, "report.html", **context)
 
 
-def _alike(recipes: list[tuple[str, str]]) -> list[str]:
-    """The youngest batches of the recipe that was made last, as far as more than one was made."""
-    for _, recipe in reversed(recipes):
-        same = [slug for slug, other in recipes if other.strip() and other == recipe]
-        if len(same) > 1:
-            return same[-MOST:]
-    return [slug for slug, _ in recipes[-2:]]
+def _alike(sheets: Sequence[Sheet]) -> list[str]:
+    """Of batches, the youngest first, the youngest of the recipe that was made last, if more than once."""
+    made: dict[str, list[str]] = {}
+    for sheet in sheets:
+        if sheet.recipe.strip():
+            made.setdefault(sheet.recipe, []).append(sheet.slug)
+    same = next((slugs for slugs in made.values() if len(slugs) > 1), [sheet.slug for sheet in sheets[:2]])
+    return same[:MOST][::-1]

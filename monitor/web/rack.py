@@ -15,10 +15,10 @@ from monitor.ferment.emission import Phase, Severity
 from monitor.ferment.pipeline import Snapshot
 from monitor.store.values import FiringCount, Silence
 from monitor.web.gather import hushed
+from monitor.web.leaf import Leaf
 from monitor.web.ports import Ports
 from monitor.web.view import NEED_ORDER, Need
 
-ON_A_PAGE: Final = 25
 PRESSING: Final = (Phase.STALLED, Phase.REFERMENTING)
 
 
@@ -36,14 +36,13 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Rack:
-    """All open batches in order, and the page that is shown."""
+    """All open batches in order, and the page that was asked for."""
 
     pressing: Sequence[Placed]
     """Those that need somebody, and those in danger."""
     quiet: Sequence[str]
     """The others, behind them."""
-    page: int
-    """From 1."""
+    asked: int = 1
 
     @property
     def count(self) -> int:
@@ -51,9 +50,9 @@ class Rack:
         return len(self.pressing) + len(self.quiet)
 
     @property
-    def pages(self) -> int:
-        """How many pages there are; 1 for an empty list."""
-        return max(1, -(-self.count // ON_A_PAGE))
+    def leaf(self) -> Leaf:
+        """The page that is shown."""
+        return Leaf(self.asked, self.count)
 
     @property
     def slugs(self) -> Sequence[str]:
@@ -63,7 +62,7 @@ class Rack:
     @property
     def shown(self) -> Sequence[str]:
         """The batches of this page."""
-        return self.slugs[(self.page - 1) * ON_A_PAGE : self.page * ON_A_PAGE]
+        return self.leaf.part(self.slugs)
 
     @property
     def waiting(self) -> int:
@@ -79,7 +78,7 @@ def rack(ports: Ports, page: int) -> Rack:
         ports.store.alerts.firing(),
         ports.store.alerts.silences(ports.now_ms()),
     )
-    return replace(found, page=min(max(1, page), found.pages))
+    return replace(found, asked=page)
 
 
 def in_order(
@@ -104,7 +103,7 @@ def in_order(
         quiet.append(slug)
     # sorting keeps the order of what is alike: the youngest first
     pressing.sort(key=lambda one: (not one.danger, NEED_ORDER.index(one.need)))
-    return Rack(pressing, quiet, 1)
+    return Rack(pressing, quiet)
 
 
 def _placed(

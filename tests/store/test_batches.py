@@ -13,7 +13,7 @@ from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.store.batches import LEAD_MS
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
-from monitor.store.values import ChangeKind
+from monitor.store.values import ChangeKind, Place
 from monitor.units import Quantity
 
 
@@ -49,6 +49,34 @@ class TestSheets:
         assert store.batches.open_slugs() == (orchard.slug, "d", "b", "c")
         store.batches.update(replace(store.batches.get("b"), pitched_ms=10), at_ms=10)
         assert store.batches.open_slugs() == (orchard.slug, "b", "d", "c")
+
+    def test_batches_come_in_parts_from_the_youngest(self, store: SqlStore) -> None:
+        """Each once, those of one moment by name, whatever is started or ended between the parts."""
+        for slug, pitched_ms in (("c", 7), ("b", 7), ("d", 9), ("e", 8), ("a", 7)):
+            store.batches.start(Sheet(slug, slug.upper(), pitched_ms), at_ms=9)
+        first = store.batches.from_youngest(3, only_open=True)
+        assert [one.slug for one in first] == ["d", "e", "a"]
+        store.batches.start(Sheet("f", "F", 9), at_ms=9)
+        store.batches.end("d", ended_ms=10, at_ms=10)
+        place = Place(first[-1].pitched_ms, first[-1].slug)
+        assert [one.slug for one in store.batches.from_youngest(3, after=place, only_open=True)] == ["b", "c"]
+        # where the batch that names the place has ended, the place is still one
+        store.batches.end("b", ended_ms=10, at_ms=10)
+        behind = store.batches.from_youngest(1, after=Place(7, "b"), only_open=True)
+        assert [one.slug for one in behind] == ["c"]
+        every = store.batches.from_youngest(9, only_open=False)
+        assert [one.slug for one in every] == ["d", "f", "e", "a", "b", "c"]
+
+    def test_those_that_have_ended_come_first_among_the_records(self, store: SqlStore) -> None:
+        """Then the open ones, each kind the youngest first; any part of them can be had."""
+        for slug, pitched_ms in (("a", 1), ("b", 2), ("c", 3), ("d", 3)):
+            store.batches.start(Sheet(slug, slug.upper(), pitched_ms), at_ms=9)
+        assert store.batches.ended_count() == 0
+        for slug in ("a", "c"):
+            store.batches.end(slug, ended_ms=10, at_ms=10)
+        assert store.batches.ended_count() == 2
+        assert [one.slug for one in store.batches.past_first(9, skipping=0)] == ["c", "a", "d", "b"]
+        assert [one.slug for one in store.batches.past_first(2, skipping=1)] == ["a", "d"]
 
     def test_what_another_process_opened_is_among_the_open_batches(self, url: str, store: SqlStore) -> None:
         """Names that are remembered are those of the store, whoever changed it."""

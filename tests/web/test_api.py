@@ -11,11 +11,12 @@ from openapi_spec_validator import validate
 from starlette.applications import Starlette
 from starlette.routing import Route
 
+from monitor.batch.sheet import Sheet
 from monitor.store.values import Refused
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.web.openapi import PREFIX
 
-from .rooms import Cellar, Visit
+from .rooms import PITCHED_MS, Cellar, Visit
 
 SLUG = "hedgerow-session"
 BATCH = f"/api/v1/batches/{SLUG}"
@@ -154,8 +155,72 @@ def test_a_batch_from_beginning_to_end(visit: Visit, busy: Cellar) -> None:
     address = visit.json("POST", f"{one}/shares").json()["address"]
     assert visit.get(address).status_code == 200
     assert visit.json("POST", f"{one}/end").json()["ended_ms"] == busy.now_ms
-    slugs = [batch["slug"] for batch in visit.json("GET", "/api/v1/batches").json()]
+    slugs = [batch["slug"] for batch in visit.json("GET", "/api/v1/batches").json()["batches"]]
     assert "crab-apple-dry" not in slugs
+
+
+def test_batches_are_listed_a_page_at_a_time(visit: Visit, busy: Cellar) -> None:
+    """Each comes once, from the youngest to the oldest, though one is started and one ended in between."""
+    for number in range(5):
+        sheet = Sheet(f"cider-{number}", f"Cider {number}", PITCHED_MS + number % 2)
+        busy.store.batches.start(sheet, at_ms=PITCHED_MS)
+    before = [one.slug for one in busy.store.batches.from_youngest(99, only_open=True)]
+    pages: list[list[str]] = []
+    address: str | None = "/api/v1/batches?limit=2"
+    while address is not None:
+        answer = visit.json("GET", address)
+        pages.append([one["slug"] for one in answer.json()["batches"]])
+        address = answer.json()["next"]
+        assert answer.headers.get("link") == (None if address is None else f'<{address}>; rel="next"')
+        if len(pages) == 1:
+            busy.store.batches.start(Sheet("sloe", "Sloe", busy.now_ms), at_ms=busy.now_ms)
+            busy.store.batches.end(before[1], ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    assert [len(page) for page in pages] == [2, 2, 2, 1]
+    # within a page those come first that need somebody
+    assert [sorted(page) for page in pages] == [sorted(before[at : at + 2]) for at in range(0, 7, 2)]
+
+
+def test_a_caller_that_asks_for_no_page_gets_the_first(visit: Visit, busy: Cellar) -> None:
+    """A hundred, and the address of the rest; what was asked besides stands in it."""
+    for number in range(100):
+        busy.store.batches.start(Sheet(f"cider-{number}", f"Cider {number}", PITCHED_MS), at_ms=PITCHED_MS)
+    first = visit.json("GET", "/api/v1/batches?state=all").json()
+    assert len(first["batches"]) == 100
+    assert "state=all" in first["next"]
+    rest = visit.json("GET", first["next"]).json()
+    assert (len(rest["batches"]), rest["next"]) == (2, None)
+    assert len(visit.json("GET", "/api/v1/batches?limit=500").json()["batches"]) == 102
+
+
+@pytest.mark.parametrize(
+    ("query", "status"),
+    [
+        ("after=plum", 400),
+        ("after=", 400),
+        ("limit=0", 422),
+        ("limit=501", 422),
+        ("limit=-1", 422),
+        ("limit=--1", 422),
+        ("limit=ten", 422),
+    ],
+)
+def test_a_page_that_cannot_be_is_a_problem(visit: Visit, query: str, status: int) -> None:
+    """The problem names the parameter, and what to do."""
+    answer = visit.json("GET", f"/api/v1/batches?{query}")
+    assert answer.status_code == status
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["detail"].startswith(query.split("=")[0])
+
+
+def test_the_pages_of_the_list_are_in_the_document(described: dict[str, object]) -> None:
+    """The limits of `limit`, the cursor and the header that leads on."""
+    paths = described["paths"]
+    assert isinstance(paths, dict)
+    listing = paths["/api/v1/batches"]["get"]
+    schemas = {one["name"]: one["schema"] for one in listing["parameters"]}
+    assert schemas["limit"] == {"type": "integer", "minimum": 1, "maximum": 500, "default": 100}
+    assert schemas["after"] == {"type": "string"}
+    assert "Link" in listing["responses"]["200"]["headers"]
 
 
 def test_an_alert_is_acknowledged(visit: Visit, busy: Cellar) -> None:

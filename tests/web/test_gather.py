@@ -18,7 +18,7 @@ from monitor.web.gather import (
     journal_views,
     sensor_views,
     standing,
-    standings,
+    standings_of,
 )
 from monitor.web.history import Past
 
@@ -81,7 +81,6 @@ def test_what_has_ended_is_told_from_the_store(busy: Cellar) -> None:
     late = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
     assert early == late
     assert early.phase in (Phase.ACTIVE, Phase.SLOWING)
-    assert [s.sheet.slug for s in standings(busy.ports(), only_open=True)] == ["plum-batch"]
 
 
 def test_a_list_of_ended_batches_judges_nothing(busy: Cellar) -> None:
@@ -90,7 +89,7 @@ def test_a_list_of_ended_batches_judges_nothing(busy: Cellar) -> None:
     busy._snapshots.pop("hedgerow-session")
 
     def last() -> float | None:
-        (stands,) = [s for s in standings(busy.ports(), only_open=False) if s.sheet.ended_ms is not None]
+        (stands,) = standings_of(busy.ports(), [busy.store.batches.get("hedgerow-session")])
         assert stands.snapshot is None
         return batch_view(busy.ports(), stands).gravity_sg
 
@@ -138,7 +137,7 @@ def test_many_views_at_once_are_those_of_each_alone(
         alert = an_alert(AlertKind.SENSOR_SILENT, Severity.ACT, busy.now_ms - 1, f"float-{slug}")
         busy.store.alerts.record(slug, alert, now_ms=busy.now_ms)
     ports = busy.ports()
-    found = standings(ports, only_open=False)[::-1]
+    found = standings_of(ports, busy.store.batches.listed()[::-1])
     together = batch_views(ports, found)
     assert [one.slug for one in together] == [one.sheet.slug for one in found]
     assert len(together) > 1

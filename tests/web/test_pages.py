@@ -359,15 +359,6 @@ def test_other_thresholds_change_nothing(visit: Visit, busy: Cellar) -> None:
     assert busy.store.changes.position() == before
 
 
-def test_batches_of_one_recipe_are_laid_over_each_other(visit: Visit, busy: Cellar) -> None:
-    """Those chosen are drawn and compared; what differs is marked; too many are refused."""
-    text = visit.get(f"/compare?batch={SLUG}&batch=plum-batch").text
-    assert text.count("<polyline") == 4  # a wide drawing, and one for a phone
-    assert 'class="call">' in text
-    assert visit.get("/compare?" + "&".join(f"batch=b{n}" for n in range(7))).status_code == 422
-    assert visit.get("/compare?batch=none").status_code == 404
-
-
 def test_a_store_that_is_away_is_said_so(busy: Cellar, visiting: Callable[..., Visit]) -> None:
     """A page says that the store cannot be reached, with 503, and shows nothing of the machine."""
     busy.store.close()

@@ -7,9 +7,10 @@ from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severit
 from monitor.store.values import FiringCount, Silence
 from monitor.units import MS_PER_DAY
 from monitor.web.app import create_app
-from monitor.web.gather import batch_views, standings
+from monitor.web.gather import batch_views, standings_of
+from monitor.web.leaf import ON_A_PAGE
 from monitor.web.options import WebSettings
-from monitor.web.rack import ON_A_PAGE, in_order, rack
+from monitor.web.rack import in_order, rack
 from monitor.web.view import Need, by_need
 
 PITCHED_MS = 1_772_000_000_000
@@ -52,7 +53,7 @@ def test_a_long_list_has_pages_and_a_short_one_the_order_it_always_had(cellar) -
     fired = AlertChange(PITCHED_MS, COLD, AlertState.FIRING, PITCHED_MS, Severity.ACT, "cold", "probe-1")
     cellar.store.alerts.record("batch-7", fired, now_ms=PITCHED_MS)
     first, second = rack(cellar.ports(), 1), rack(cellar.ports(), 99)
-    assert (first.pages, second.page, first.waiting) == (2, 2, 1)
+    assert (first.leaf.pages, second.leaf.page, first.waiting) == (2, 2, 1)
     assert len(first.shown) == ON_A_PAGE
     assert first.shown[0] == "batch-7"
     assert [(one.slug, one.need) for one in first.pressing] == [("batch-7", Need.NOW)]
@@ -65,10 +66,8 @@ def test_the_order_is_that_of_the_batches_looked_at_whole(busy) -> None:
     ports = busy.ports()
     if found := busy.store.alerts.listed(only_firing=True):
         busy.store.alerts.acknowledge(found[0].id, at_ms=busy.now_ms)
-    whole = {
-        view.slug: (view.need, view.danger)
-        for view in by_need(batch_views(ports, standings(ports, only_open=True)))
-    }
+    stands = standings_of(ports, busy.store.batches.listed(only_open=True))
+    whole = {view.slug: (view.need, view.danger) for view in by_need(batch_views(ports, stands))}
     found = rack(ports, 1)
     counted = dict.fromkeys(found.quiet, (Need.QUIET, False))
     counted |= {one.slug: (one.need, one.danger) for one in found.pressing}

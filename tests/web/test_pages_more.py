@@ -1,0 +1,67 @@
+"""Batches beside each other, and records: many of them on several pages."""
+
+from __future__ import annotations
+
+import re
+
+from monitor.batch.sheet import Sheet
+from monitor.web.leaf import ON_A_PAGE
+from monitor.web.pages_more import CHOICES
+
+from .rooms import PITCHED_MS, Cellar, Visit
+
+SLUG = "hedgerow-session"
+
+
+def test_batches_of_one_recipe_are_laid_over_each_other(visit: Visit, busy: Cellar) -> None:
+    """Those chosen are drawn and compared; what differs is marked; too many are refused."""
+    text = visit.get(f"/compare?batch={SLUG}&batch=plum-batch").text
+    assert text.count("<polyline") == 4  # a wide drawing, and one for a phone
+    assert 'class="call">' in text
+    assert visit.get("/compare?" + "&".join(f"batch=b{n}" for n in range(7))).status_code == 422
+    assert visit.get("/compare?batch=none").status_code == 404
+
+
+def test_records_come_a_page_at_a_time(busy: Cellar, visit: Visit) -> None:
+    """Past batches first, then those still going; previous and next lead through all of them."""
+    for number in range(ON_A_PAGE):
+        busy.store.batches.start(Sheet(f"cider-{number}", f"Cider {number}", PITCHED_MS + number), at_ms=1)
+    for slug in (SLUG, "cider-3"):
+        busy.store.batches.end(slug, ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    first, second = visit.get("/records").text, visit.get("/records?page=2").text
+    assert "2 batches made" in first
+    assert "2 batches made" in second
+    assert f"Page 1 of 2, {ON_A_PAGE + 2} batches" in first
+    assert 'rel="next" href="/records?page=2"' in first
+    assert 'rel="prev" href="/records?page=1"' in second
+    assert "Past batches" not in second
+    shown = [re.findall(r'href="/batches/([a-z0-9-]+)/report"', text) for text in (first, second)]
+    assert [len(one) for one in shown] == [ON_A_PAGE, 2]
+    assert shown[0][:3] == ["cider-3", SLUG, "plum-batch"]
+    assert {*shown[0], *shown[1]} == {one.slug for one in busy.store.batches.listed()}
+    assert visit.get("/records?page=two").status_code == 422
+
+
+def test_of_many_batches_those_to_compare_are_chosen_over_several_pages(busy: Cellar, visit: Visit) -> None:
+    """What was ticked stays so on the next page, and every batch can be chosen on one of them."""
+    for number in range(CHOICES):
+        busy.store.batches.start(Sheet(f"cider-{number}", f"Cider {number}", PITCHED_MS + number), at_ms=1)
+    ticked = f"batch={SLUG}&batch=cider-99"
+    first, second = (visit.get(f"/compare?{ticked}&page={page}").text for page in (1, 2))
+    assert f"Page 1 of 2, {CHOICES + 2} batches" in first
+    offered = []
+    for text in (first, second):
+        offered.append(re.findall(r'name="batch" value="([a-z0-9-]+)"', text))
+        assert len(offered[-1]) == len({*offered[-1]})
+        assert set(re.findall(r'value="([a-z0-9-]+)" checked', text)) == {SLUG, "cider-99"}
+    assert {*offered[0], *offered[1]} == {one.slug for one in busy.store.batches.listed()}
+
+
+def test_the_recipe_that_was_made_last_is_compared_unasked(busy: Cellar, visit: Visit) -> None:
+    """The youngest of it, the older first; without one made twice the two youngest batches."""
+    chosen = re.compile(r'value="([a-z0-9-]+)" checked')
+    assert chosen.findall(visit.get("/compare").text) == ["plum-batch", SLUG]
+    recipe = busy.store.batches.get(SLUG).recipe
+    again = Sheet("hedgerow-again", "Hedgerow again", PITCHED_MS - 1, recipe=recipe)
+    busy.store.batches.start(again, at_ms=1)
+    assert chosen.findall(visit.get("/compare").text) == [SLUG, "hedgerow-again"]
