@@ -89,6 +89,10 @@ class Readings(Protocol):
         """Every quantity of every sensor, or of these, with what came last."""
         ...
 
+    def sensors(self) -> list[str]:
+        """Names of all sensors that were ever heard, in order; hand samples are no sensor."""
+        ...
+
     def unassigned(self) -> list[Heard]:
         """The same for sensors that no open batch names."""
         ...
@@ -137,7 +141,7 @@ class Batches(Protocol):
         """The sheets of these batches in the order given; what is not there is left out."""
         ...
 
-    def owners(self) -> dict[str, tuple[str, ...]]:
+    def owners(self, sensors: Collection[str] | None = None) -> dict[str, tuple[str, ...]]:
         """Sensor to the slugs of the open batches that its readings belong to."""
         ...
 

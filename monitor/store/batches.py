@@ -122,8 +122,8 @@ class SqlBatches:
             found = {slug: _read(sheet) for slug, sheet in connection.execute(query)}
         return [found[slug] for slug in slugs if slug in found]
 
-    def owners(self) -> dict[str, tuple[str, ...]]:
-        """For each sensor of an open batch the slugs it belongs to: most have one, a room's may have more."""
+    def owners(self, sensors: Collection[str] | None = None) -> dict[str, tuple[str, ...]]:
+        """For each sensor of an open batch, or of these, the slugs it belongs to: a room's may have many."""
         query = (
             select(batch_sensors.c.sensor, batch_sensors.c.batch)
             .join(batches, batches.c.slug == batch_sensors.c.batch)
@@ -131,6 +131,8 @@ class SqlBatches:
             .distinct()
             .order_by(batch_sensors.c.sensor, batch_sensors.c.batch)
         )
+        if sensors is not None:
+            query = query.where(batch_sensors.c.sensor.in_(sensors))
         found: dict[str, tuple[str, ...]] = {}
         with self._gate.reading() as connection:
             for sensor, slug in connection.execute(query):

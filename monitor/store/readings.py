@@ -37,6 +37,7 @@ _KNOWN_SERIES: Final = 10_000
 """So many series numbers are remembered; far more than a cellar has, and a bound against nonsense names."""
 _FARTHEST_MS: Final = 2**53
 _LONGEST_SENSOR: Final = 200
+_QUANTITIES: Final = {str(one): one for one in Quantity}
 
 _ROW: Final = np.dtype(
     [
@@ -187,7 +188,14 @@ class SqlReadings:
         if sensors is not None:
             query = query.where(series.c.sensor.in_([*sensors]))
         with self._gate.reading() as connection:
-            return [_heard(row) for row in connection.execute(query)]
+            return _heard(connection, query)
+
+    def sensors(self) -> list[str]:
+        """Names of all sensors that were ever heard, in order; hand samples are no sensor."""
+        measured = series.c.quantity != str(Quantity.SAMPLE_GRAVITY)
+        query = select(series.c.sensor).where(measured).distinct().order_by(series.c.sensor)
+        with self._gate.reading() as connection:
+            return list(connection.execute(query).scalars())
 
     def unassigned(self) -> list[Heard]:
         """The same for sensors that no open batch names; hand samples left out."""
@@ -200,7 +208,7 @@ class SqlReadings:
             series.c.sensor.not_in(taken), ~series.c.sensor.startswith(HAND_PREFIX, autoescape=True)
         )
         with self._gate.reading() as connection:
-            return [_heard(row) for row in connection.execute(query)]
+            return _heard(connection, query)
 
     def _write(
         self, connection: Connection, put: Put, arrived: Sequence[Reading], flags: Sequence[TimeFlag]
@@ -308,18 +316,19 @@ def _columns() -> Select[Any]:
 
 
 def _all_series() -> Select[Any]:
-    return select(series).order_by(series.c.sensor, series.c.quantity)
+    return select(
+        series.c.sensor,
+        series.c.quantity,
+        series.c.first_received_ms,
+        series.c.last_received_ms,
+        series.c.last_time_ms,
+        series.c.last_value,
+    ).order_by(series.c.sensor, series.c.quantity)
 
 
-def _heard(row: Any) -> Heard:
-    return Heard(
-        sensor=row.sensor,
-        quantity=Quantity(row.quantity),
-        first_received_ms=row.first_received_ms,
-        last_received_ms=row.last_received_ms,
-        last_time_ms=row.last_time_ms,
-        last_value=row.last_value,
-    )
+def _heard(connection: Connection, query: Select[Any]) -> list[Heard]:
+    rows = connection.execute(query)
+    return [Heard(sensor, _QUANTITIES[quantity], *told) for sensor, quantity, *told in rows]
 
 
 def _thinned_query() -> Select[Any]:

@@ -36,6 +36,7 @@ from monitor.web.gather import (
     alert_views,
     batch_view,
     batch_views,
+    free_sensor_views,
     journal_views,
     sensor_views,
     standing,
@@ -227,11 +228,8 @@ class Acts:
 
     def sensors(self, request: Request) -> list[SensorView]:
         """Sensors."""
-        views = sensor_views(self.frame.ports)
-        if request.query_params.get("state", "all") != "free":
-            return list(views)
-        free = {one.sensor for one in self.frame.ports.store.readings.unassigned()}
-        return [one for one in views if one.name in free]
+        free = request.query_params.get("state", "all") == "free"
+        return list(free_sensor_views(self.frame.ports) if free else sensor_views(self.frame.ports))
 
     def calibrations(self, request: Request) -> list[dict[str, Any]]:
         """Calibrations of a sensor."""

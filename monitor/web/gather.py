@@ -233,6 +233,12 @@ def sensor_views(ports: Ports, names: Iterable[str] | None = None) -> tuple[Sens
     )
 
 
+def free_sensor_views(ports: Ports) -> tuple[SensorView, ...]:
+    """Sensors that stand in no open batch, by name."""
+    free = ports.store.readings.unassigned()
+    return sensor_views(ports, {one.sensor for one in free if one.quantity is not Quantity.SAMPLE_GRAVITY})
+
+
 def _sensor(name: str, found: Sequence[Heard], silent: bool, calibrated: bool) -> SensorView:
     last = {one.quantity: one.last_value for one in found}
     return SensorView(

@@ -10,9 +10,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from monitor.ferment.premise import MustKind
-from monitor.web.forms import Form, number
+from monitor.web.forms import Form, number, whole
 from monitor.web.frame import Frame
-from monitor.web.gather import sensor_views
+from monitor.web.gather import free_sensor_views, sensor_views
+from monitor.web.leaf import Leaf
 from monitor.web.sheet_form import choices, filled, sheet_of
 from monitor.web.tuning import knobs, tried
 
@@ -43,22 +44,25 @@ class SetupPages:
     def setup(self, request: Request) -> Response:
         """Everything that is set up once."""
         ports, show = self.frame.ports, self.frame.show(request)
-        sensors = sensor_views(ports)
-        free = {one.sensor for one in ports.store.readings.unassigned()}
-        owners = ports.store.batches.owners()
-        sheets = ports.store.batches.listed(only_open=True)
+        names = ports.store.readings.sensors()
+        leaf = Leaf(whole(request.query_params, "page", 1), len(names))
+        shown, free = leaf.part(names), free_sensor_views(ports)
+        owners = ports.store.batches.owners(shown)
+        owning = ports.store.batches.named(sorted({slug for slugs in owners.values() for slug in slugs}))
         target = ports.forwards_to
         return self.frame.page(
             request,
             "setup.html",
-            sensors=sensors,
-            free=[one for one in sensors if one.name in free],
+            sensors=sensor_views(ports, shown),
+            leaf=leaf,
+            free=free,
             copy=None if target is None else ports.store.forwarding.state(target),
             owners=owners,
-            sheets=sheets,
-            names={sheet.slug: sheet.name for sheet in sheets},
+            # asked for only where there is something to put into one of them
+            sheets=ports.store.batches.listed(only_open=True) if free else (),
+            names={sheet.slug: sheet.name for sheet in owning},
             values=filled(None, show),
-            sensor_names=choices([one.name for one in sensors], None),
+            sensor_names=choices(names, None),
             kinds=list(MustKind),
             chosen_others=(),
             counts=ports.store.quarantine.counts(),
@@ -90,7 +94,7 @@ class SetupPages:
     def sheet(self, request: Request) -> Response:
         """The sheet of a batch, to change it."""
         sheet = self.frame.ports.store.batches.get(request.path_params["slug"])
-        heard = [one.name for one in sensor_views(self.frame.ports)]
+        heard = self.frame.ports.store.readings.sensors()
         return self.frame.page(
             request,
             "sheet.html",

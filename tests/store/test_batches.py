@@ -139,6 +139,8 @@ class TestSheets:
         """After a float is exchanged the old one is free and the new one is tied."""
         store.batches.update(replace(orchard, gravity_sensor="float-b"), at_ms=3)
         assert store.batches.owners() == {"float-b": ("orchard-session",), "probe-1": ("orchard-session",)}
+        assert store.batches.owners(["probe-1", "none"]) == {"probe-1": ("orchard-session",)}
+        assert store.batches.owners([]) == {}
         store.batches.start(Sheet("second", "Second", 9, gravity_sensor="float-a"), at_ms=9)
         with pytest.raises(InputError):
             store.batches.update(orchard, at_ms=4)

@@ -212,6 +212,13 @@ class TestHeard:
         assert (found.first_received_ms, found.last_received_ms) == (5, 12)
         assert (found.last_time_ms, found.last_value) == (7, 1.04)
 
+    def test_sensors_are_named_in_order(self, store: SqlStore) -> None:
+        """Each once, however much it measures; a hand that takes samples is none."""
+        by_hand = Reading("hand.plum", Quantity.SAMPLE_GRAVITY, 1, 1.01, 1)
+        warm = Reading("float-b", Quantity.TEMPERATURE, 1, 19.0, 1)
+        store.readings.commit([gravity(1, sensor="float-b"), warm, gravity(1, sensor="a"), by_hand])
+        assert store.readings.sensors() == ["a", "float-b"]
+
     def test_sensors_without_a_batch_are_listed(self, store: SqlStore, orchard: Sheet) -> None:
         """Only sensors that no open batch names are unassigned; a hand is nobody's sensor."""
         store.readings.commit(
