@@ -21,7 +21,7 @@ class FitSettings:
     """Longest stretch the tail is judged on."""
     least_window_hours: int = 60
     refit_hours: int = 3
-    """The whole curve and the float's noise are fitted again this often."""
+    """The float's noise is learnt, and what is left is looked up, this often."""
 
 
 @dataclass(frozen=True, slots=True)

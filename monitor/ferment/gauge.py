@@ -11,6 +11,7 @@ from monitor.ferment import history, noise, offset, outlook, precedent, tail, te
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
+from monitor.ferment.left import Left
 from monitor.ferment.premise import Premise
 from monitor.ferment.series import Floats, Track
 from monitor.must.alcohol import simple_abv
@@ -45,6 +46,7 @@ class Gauge:
         self._noise = noise.Noise()
         self._finals: dict[float, terminal.Expected] = {}
         self._noise_hour: int | None = None
+        self._looked_up: tuple[tuple[int | None, int, int], Left] | None = None
 
     def admit(self, reading: Reading) -> bool:
         """Take a reading in; True where it is news for the analysis."""
@@ -170,7 +172,15 @@ class Gauge:
             window.line(recent.since(-span), self._noise, extra[recent.hours >= -span], coefficient)
             for span in (24.0, 48.0, 96.0, 168.0)
         )
-        ahead = self._yet_to_fall(left, recent, extra, expected, course, end - epoch, bare, two)
+        likeness = precedent.Likeness(
+            course.start_points - left.level_points, end - epoch, bare.temperature_drop_c
+        )
+        fast = two.slope_per_day < -precedent.FALLING_FAST
+        if fast or not likeness.fallen_points >= history.BEGUN_POINTS:
+            ahead = tail.remaining(left)
+        else:
+            ahead = self._by_precedents(recent, extra, expected, likeness, (epoch, off.samples))
+            ahead = tail.remaining(left) if math.isnan(ahead.p50) else ahead
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv
@@ -243,27 +253,20 @@ class Gauge:
             offset_sd=off.sd,
         )
 
-    def _yet_to_fall(
+    def _by_precedents(
         self,
-        left: tail.Tail,
         recent: window.Window,
         extra: Floats,
         expected: tuple[float, float],
-        course: history.Course,
-        age_hours: float,
-        felt: Evidence,
-        two: window.Line,
-    ) -> precedent.Left:
-        """What is left by the precedents; by the shape of the tail while it falls fast or they cannot say."""
-        by_shape = precedent.Left(left.left_p05, left.left_p50, left.left_p95, left.over_one, left.over_two)
-        fast = two.slope_per_day < -precedent.FALLING_FAST
-        if fast or not course.start_points - left.level_points >= history.BEGUN_POINTS:
-            return by_shape
-        likeness = precedent.Likeness(
-            course.start_points - left.level_points, age_hours, felt.temperature_drop_c
-        )
-        found = precedent.look_up(recent, self._noise, extra, expected, likeness)
-        return by_shape if math.isnan(found.p50) else found
+        likeness: precedent.Likeness,
+        known: tuple[int, int],
+    ) -> Left:
+        """What is left by the precedents, as of the last refit; at once when sugar or a hand sample came."""
+        key = (self._noise_hour, *known)
+        if self._looked_up is None or self._looked_up[0] != key:
+            found = precedent.look_up(recent, self._noise, extra, expected, likeness)
+            self._looked_up = key, found
+        return self._looked_up[1]
 
     def _expected(
         self, start_points: float, first_hour: float, off: offset.Offset

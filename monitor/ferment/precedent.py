@@ -17,11 +17,15 @@ from importlib import resources
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import lapack
 
+from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.series import Floats
 from monitor.ferment.window import BIN_HOURS, LEAST_VAR, TEMPERATURE_SD, Window
+
+Singles = NDArray[np.float32]
 
 SPAN_HOURS: Final = 192
 BINS: Final = np.arange(-SPAN_HOURS + BIN_HOURS / 2.0, 0.0, BIN_HOURS)
@@ -29,16 +33,20 @@ BINS: Final = np.arange(-SPAN_HOURS + BIN_HOURS / 2.0, 0.0, BIN_HOURS)
 MISFIT: Final = 0.1
 """No precedent is this ferment: it may lie off by this share of the height above the level now."""
 MISFIT_HOURS: Final = 30.0
-FALLEN_SPREAD: Final = 0.35
+TIMING_HOURS: Final = 7.0
+"""Nor did its turns come at the same hour: bins count less the steeper the fall is about them. Without this
+a quiet float finds hardly any precedent that fits, and the answer hangs on one or two."""
+SMOOTH_BINS: Final = 5
+FALLEN_SPREAD: Final = 0.25
 """Precedents whose logarithm of the fall so far lies further away count less."""
-AGE_SPREAD: Final = 0.6
+AGE_SPREAD: Final = 0.35
 """The same for the logarithm of the hours since the start."""
-CHILL_SPREAD_C: Final = 1.5
+CHILL_SPREAD_C: Final = 1.2
 """The same for how much colder it has become."""
-EXPECTED_SCALES: Final = ((1.0, 0.8), (3.0, 0.2))
+EXPECTED_SCALES: Final = ((1.0, 0.92), (2.5, 0.08))
 """The expected final gravity is wrong at times: a second, wider normal keeps it from ruling the data."""
-BLOCK: Final = 256
-"""Precedents multiplied at once: few enough to stay in the processor's cache."""
+UNLIKELY: Final = 4.0
+"""Precedents whose prior is this far (logarithm) below the best are not looked at."""
 FALLING_FAST: Final = 4.0
 """Points a day: what falls faster needs no precedent to be called unfinished."""
 
@@ -49,14 +57,14 @@ class Collection:
 
     shapes: Floats
     """(k, 64) points above the level now."""
-    table: Floats
-    """(n, k + 1) weight of each shape, and the points left with the sign changed."""
+    table: Singles
+    """(n, k) weight of each shape."""
     left_points: Floats
     """(n,) in rising order."""
-    log_prior: Floats
-    log_fallen: Floats
-    log_age: Floats
-    chill_c: Floats
+    log_prior: Singles
+    log_fallen: Singles
+    log_age: Singles
+    chill_c: Singles
 
 
 @cache
@@ -64,13 +72,17 @@ def collection() -> Collection:
     """The collection that comes with the package."""
     with resources.files("monitor.ferment").joinpath("precedents.npz").open("rb") as file:
         kept = np.load(file)
-        data = {name: kept[name].astype(np.float64) for name in kept.files}
-    shapes = data.pop("shapes")
-    data["table"] *= data.pop("scale")
-    # those of a fall hardly begun come last, and a few of them can be missed
-    whole = data["table"].shape[0] // BLOCK * BLOCK
-    data = {name: values[:whole] for name, values in data.items()}
-    return Collection(shapes=shapes, left_points=-data["table"][:, -1], **data)
+        data = {name: kept[name] for name in kept.files}
+    whole = data.pop("table") * data.pop("scale")
+    singles = {
+        name: data[name].astype(np.float32) for name in ("log_prior", "log_fallen", "log_age", "chill_c")
+    }
+    return Collection(
+        shapes=data["shapes"].astype(np.float64),
+        table=whole[:, :-1].astype(np.float32),
+        left_points=-whole[:, -1],
+        **singles,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,18 +94,6 @@ class Likeness:
     """Since pitching or the last sugar."""
     chill_c: float
     """How much colder it is than its warmest two days; nan where not known."""
-
-
-@dataclass(frozen=True, slots=True)
-class Left:
-    """What is still to fall, in points; nan where there is nothing to go by."""
-
-    p05: float = math.nan
-    p50: float = math.nan
-    p95: float = math.nan
-    over_one: float = math.nan
-    """Probability that more than a point is left."""
-    over_two: float = math.nan
 
 
 def look_up(
@@ -112,65 +112,89 @@ def look_up(
     kept = collection() if kept is None else kept
     if window.size < 5 or not math.isfinite(likeness.fallen_points):
         return Left()
-    gram = _gram(window, noise, extra_var, kept)
     prior = _prior(likeness, kept)
+    chosen = np.flatnonzero(prior > prior.max() - UNLIKELY)
+    left_points = kept.left_points[chosen]
+    fit = _fit(_whitened(window, noise, extra_var, kept), kept.table[chosen])
     logs = [
-        _log_likelihood(gram, expected[0], scale * expected[1], kept) + math.log(share)
+        _log_likelihood(fit, left_points, expected[0], scale * expected[1]) + math.log(share)
         for scale, share in EXPECTED_SCALES
     ]
-    log_weight = prior + np.logaddexp(*logs)
+    log_weight = prior[chosen] + np.logaddexp(*logs)
     weight = np.exp(log_weight - log_weight.max())
     rising = np.cumsum(weight)
     rising /= rising[-1]
-    p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, kept.left_points)
+    p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, left_points)
     under_one, under_two = (
-        float(rising[i - 1]) if i else 0.0 for i in np.searchsorted(kept.left_points, (1.0, 2.0))
+        float(rising[i - 1]) if i else 0.0 for i in np.searchsorted(left_points, (1.0, 2.0))
     )
     return Left(
         max(float(p05), 0.0), max(float(p50), 0.0), max(float(p95), 0.0), 1.0 - under_one, 1.0 - under_two
     )
 
 
-def _prior(likeness: Likeness, kept: Collection) -> Floats:
+def _prior(likeness: Likeness, kept: Collection) -> Singles:
     fallen = (kept.log_fallen - math.log(max(likeness.fallen_points, 1.0))) / FALLEN_SPREAD
     age = (kept.log_age - math.log(max(likeness.age_hours, 6.0))) / AGE_SPREAD
     prior = kept.log_prior - 0.5 * (fallen * fallen + age * age)
     if not math.isnan(likeness.chill_c):
         chill = (kept.chill_c - likeness.chill_c) / CHILL_SPREAD_C
         prior -= 0.5 * chill * chill
-    return prior
+    return np.asarray(prior, dtype=np.float32)
 
 
-def _gram(window: Window, noise: Noise, extra_var: Floats, kept: Collection) -> Floats:
-    """Products of (shapes, points left, one, the data) under the inverse covariance of the bins."""
+def _whitened(window: Window, noise: Noise, extra_var: Floats, kept: Collection) -> Floats:
+    """Columns (shapes, one, the data) on the window's bins, each bin as sure as any other and by itself."""
     apart = np.abs(window.hours[:, None] - window.hours)
     high = MISFIT * (window.points - float(np.median(window.points[-4:])))
     k = np.exp(apart * (-1.0 / WANDER_HOURS)) * noise.wander_points**2
     k += np.exp(apart * (-1.0 / MISFIT_HOURS)) * np.abs(high[:, None] * high)
     k += TEMPERATURE_SD**2 * window.temperature_c[:, None] * window.temperature_c
-    k.flat[:: window.size + 1] += window.white_var + extra_var + LEAST_VAR
+    k.flat[:: window.size + 1] += window.white_var + extra_var + LEAST_VAR + _timing_variance(window)
     factor, _ = lapack.dpotrf(k, lower=1, clean=1, overwrite_a=1)
     at = (window.hours - BINS[0]) / BIN_HOURS
     low = np.clip(at.astype(np.intp), 0, BINS.size - 2)
     share = np.clip(at - low, 0.0, 1.0)
     shapes = kept.shapes[:, low] * (1.0 - share) + kept.shapes[:, low + 1] * share
-    rows = np.concatenate(
-        [shapes, np.zeros((1, window.size)), np.ones((1, window.size)), window.points[None]]
-    )
+    rows = np.concatenate([shapes, np.ones((1, window.size)), window.points[None]])
     white, _ = lapack.dtrtrs(factor, rows.T, lower=1)
-    return np.asarray(white.T @ white)
+    return np.asarray(white)
 
 
-def _log_likelihood(gram: Floats, expected: float, expected_sd: float, kept: Collection) -> Floats:
-    """Of each precedent, the level integrated out; up to a constant that all share."""
-    tie = np.zeros(gram.shape[0])
-    # the expected final gravity is the level less what is left: a row of its own
-    tie[-3:] = 1.0, 1.0, expected
-    g = gram + np.outer(tie, tie) / expected_sd**2
-    level = g[-2, -2]
-    g = g - np.outer(g[:, -2], g[-2]) / level
-    count, width = kept.table.shape
-    blocks = kept.table.reshape(-1, BLOCK if count % BLOCK == 0 else count, width)
-    met = np.matmul(blocks, g[:-2, [*range(width), -1]]).reshape(count, width + 1)
-    square = np.einsum("ij,ij->i", met[:, :-1], kept.table) - 2.0 * met[:, -1]
-    return np.asarray(-0.5 * (square + g[-1, -1] + math.log(level)) - math.log(expected_sd))
+def _timing_variance(window: Window) -> Floats:
+    """Variance of each bin by turns that come some hours sooner or later."""
+    level = np.pad(window.points, SMOOTH_BINS // 2, mode="edge")
+    smooth = np.convolve(level, np.full(SMOOTH_BINS, 1.0 / SMOOTH_BINS), mode="valid")
+    return np.asarray((TIMING_HOURS * np.gradient(smooth, window.hours)) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """How each precedent fits at a level L: square - 2 slope L + curvature L^2, of twice the log density."""
+
+    square: Singles
+    slope: Singles
+    curvature: float
+
+
+def _fit(white: Floats, table: Singles) -> _Fit:
+    by_shape, one, data = white[:, :-2], white[:, -2], white[:, -1]
+    # distances in the plane of the shapes: squared only after subtracting, so single precision is enough
+    q, r = np.linalg.qr(by_shape)
+    within = q.T @ data
+    apart = table @ r.T.astype(np.float32) - within.astype(np.float32)
+    beside = float(data @ data - within @ within)
+    slope = float(one @ data) - table @ (by_shape.T @ one).astype(np.float32)
+    return _Fit(np.einsum("ij,ij->i", apart, apart) + beside, slope, float(one @ one))
+
+
+def _log_likelihood(fit: _Fit, left_points: Floats, expected: float, expected_sd: float) -> Floats:
+    """Of each precedent, the level integrated out; up to a constant that all share.
+
+    The expected final gravity is the level less what is left: one more observation.
+    """
+    trust = expected_sd**-2.0
+    level = left_points + expected
+    curvature = fit.curvature + trust
+    square = fit.square + trust * level**2 - (fit.slope + trust * level) ** 2 / curvature
+    return np.asarray(-0.5 * (square + math.log(curvature)) - math.log(expected_sd))

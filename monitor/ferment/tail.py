@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from scipy.special import ndtr
 
+from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_SIZES, Noise
 from monitor.ferment.series import Floats
 from monitor.ferment.window import TEMPERATURE_SD, Window, outlier_variance, unchanged, whitener
@@ -43,19 +44,16 @@ _LEFT_GRID: Final = np.concatenate([np.linspace(0.0, 4.0, 41), np.geomspace(4.2,
 
 @dataclass(frozen=True, slots=True)
 class Tail:
-    """What the last days say about what is left; nan where they cannot say."""
+    """What the last days say; nan where they cannot say."""
 
-    left_p05: float = math.nan
-    left_p50: float = math.nan
-    left_p95: float = math.nan
-    over_one: float = math.nan
-    """Probability that more than a point is left."""
-    over_two: float = math.nan
     level_points: float = math.nan
     level_se: float = math.nan
     coefficient: float = 0.0
     """The float's temperature coefficient, points per degC."""
     coefficient_sd: float = TEMPERATURE_SD
+    shapes: Shapes | None = None
+    """The grid and its posterior, for `remaining`; None where nothing could be measured."""
+    posterior: Mixture | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +162,7 @@ def misfit_variance(window: Window) -> Floats:
 def measure(
     window: Window, noise: Noise, expected: tuple[float, float], typical_constant: float
 ) -> tuple[Tail, Floats]:
-    """Posterior of what is left, and of the level; and the variance that was added to bins that lie out."""
+    """Posterior of the shapes and of the level; and the variance that was added to bins that lie out."""
     if window.size < 5:
         return Tail(), np.zeros(window.size)
     grid = shapes(window, typical_constant)
@@ -182,10 +180,16 @@ def measure(
         if unchanged(fresh, extra):
             break
         extra = fresh
-    return _summary(grid, found, level, coefficient), extra
+    level_var = float(found.weight @ (found.covariance[:, 0, 0] + (found.mean[:, 0] - level) ** 2))
+    coefficient_sd = float((found.weight @ found.covariance[:, 3, 3]) ** 0.5)
+    return Tail(level, level_var**0.5, coefficient, coefficient_sd, grid, found), extra
 
 
-def _summary(grid: Shapes, found: Mixture, level: float, coefficient: float) -> Tail:
+def remaining(last_days: Tail) -> Left:
+    """What is left to fall by these shapes."""
+    grid, found = last_days.shapes, last_days.posterior
+    if grid is None or found is None:
+        return Left()
     per_fall = np.tile(grid.left_per_fall, len(PRIOR_SCALES))
     mean, scale, weight = _left(found, per_fall)
     below_zero = ndtr(-mean / scale)
@@ -194,19 +198,7 @@ def _summary(grid: Shapes, found: Mixture, level: float, coefficient: float) -> 
     overall = cdf @ weight
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), np.maximum.accumulate(overall), _LEFT_GRID)
     one, two = np.interp((1.0, 2.0), _LEFT_GRID, overall)
-    level_var = float(found.weight @ (found.covariance[:, 0, 0] + (found.mean[:, 0] - level) ** 2))
-    coefficient_sd = float((found.weight @ found.covariance[:, 3, 3]) ** 0.5)
-    return Tail(
-        float(p05),
-        float(p50),
-        float(p95),
-        1.0 - float(one),
-        1.0 - float(two),
-        level,
-        level_var**0.5,
-        coefficient,
-        coefficient_sd,
-    )
+    return Left(float(p05), float(p50), float(p95), 1.0 - float(one), 1.0 - float(two))
 
 
 def _left(found: Mixture, per_fall: Floats) -> tuple[Floats, Floats, Floats]:

@@ -15,17 +15,18 @@ from monitor.must.alcohol import expected_final_gravity_sg
 from monitor.units import POINTS_PER_SG
 
 SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
-    MustKind.HONEY: (0.90, 0.04),
-    MustKind.MALT: (0.64, 0.05),
-    MustKind.FRUIT: (0.875, 0.04),
-    MustKind.SUGAR: (0.95, 0.04),
+    MustKind.HONEY: (0.90, 0.03),
+    MustKind.MALT: (0.605, 0.045),
+    MustKind.FRUIT: (0.875, 0.03),
+    MustKind.SUGAR: (0.95, 0.03),
     None: (0.85, 0.13),
 }
 """Fermentable share of the dissolved solids and its spread (honey: check of US honey compositions 0.855 to
-0.943; malt: real attenuation of ordinary worts; fruit and sugar: common practice)."""
+0.943, which is a spread of 0.03; malt: real attenuation of ordinary worts, glycerol in it, a quarter of the
+original gravity being left; fruit and sugar: common practice)."""
 GLYCEROL_POINTS: Final = 1.2
 """Glycerol and acids, which the mass balance does not know; an attenuation measured on worts does."""
-LEAST_SD_POINTS: Final = 1.6
+LEAST_SD_POINTS: Final = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,8 @@ def expected_final(must: Must, original_points: float) -> Expected:
     if must.expected_apparent_attenuation is not None:
         low, high = must.expected_apparent_attenuation
         mean = original_points * (1.0 - (low + high) / 2.0)
-        sd = original_points * abs(high - low) / 3.0
+        # a range that a maker gives is taken to hold nineteen times in twenty
+        sd = original_points * abs(high - low) / 4.0
     else:
         share, spread = SHARES[must.kind]
 

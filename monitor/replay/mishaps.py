@@ -61,7 +61,7 @@ def draw_float(rng: Generator, marks: Marks, hours: float) -> FloatTraits:
     ]
     knocks = [
         Upset(u.from_h, u.until_h, rng.choice((-1.0, 1.0)) * rng.uniform(0.001, 0.005))
-        for u in _spells(rng, 0.25 * ill, 2, hours, (1.0, 60.0))
+        for u in _spells(rng, 0.25 * ill, 2, hours, (1.0, 36.0))
     ]
     wrong = [
         replace(u, size=float(rng.choice(CLOCK_ERRORS_H))) for u in _spells(rng, 0.08, 1, hours, (3.0, 40.0))
@@ -69,7 +69,7 @@ def draw_float(rng: Generator, marks: Marks, hours: float) -> FloatTraits:
     return FloatTraits(
         noise=noise,
         quantum=float(rng.choice((0.0001, 0.0001, 0.0002, 0.0005, 0.001))) if unit == "sg" else 0.0001,
-        wander=rng.uniform(0.0, 0.0005) * ill,
+        wander=rng.uniform(0.0, 0.0004) * ill,
         wander_h=rng.uniform(2.0, 16.0),
         offset=rng.normal(0.0, 0.0012) if rng.random() < 0.7 else rng.uniform(-0.003, 0.003),
         drift=rng.uniform(-0.0015, 0.0015) * (rng.random() < 0.6),

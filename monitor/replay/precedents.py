@@ -26,7 +26,7 @@ from monitor.replay.simulate import ALL, Simulated, simulate
 from monitor.units import MS_PER_HOUR, POINTS_PER_SG
 
 FIRST_SEED: Final = 200_000
-FERMENTS: Final = 1200
+FERMENTS: Final = 3600
 NEAR_POINTS: Final = 10.0
 CUTS_NEAR: Final = 7.0 / 120.0
 """Cuts an hour where less than NEAR_POINTS is left."""

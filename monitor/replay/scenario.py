@@ -244,12 +244,14 @@ def long_lag(rng: Generator) -> Plan:
 def long_tail(rng: Generator) -> Plan:
     """The last points go at under a point a day for two to twelve days."""
     plan = _nitrogen(rng)
-    points = rng.uniform(3.0, 6.5)
+    days = 2.0 + 10.0 * float(rng.beta(1.0, 2.5))
+    # some creep at a quarter of a point a day, some go on at nearly a point
+    points = 2.2 + days * rng.uniform(0.25, 0.85)
     tail = Sugar(
         grams_l=points * GRAMS_PER_POINT,
         uptake=0.08,
         # from nearly constant pace to the end up to a long exponential
-        half_g_l=math.exp(rng.uniform(math.log(0.4), math.log(10.0))),
+        half_g_l=math.exp(rng.uniform(math.log(0.3), math.log(4.0))),
         waits_for_g_l=rng.uniform(1.0, 15.0),
     )
     quick = plan.wort.sugars[:2]
@@ -258,7 +260,7 @@ def long_tail(rng: Generator) -> Plan:
     return replace(
         plan,
         wort=replace(plan.wort, sugars=(*quick, tail)),
-        tail_days=2.0 + 10.0 * float(rng.beta(1.0, 2.5)),
+        tail_days=days,
         racked_at=None,
     )
 

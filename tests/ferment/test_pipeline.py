@@ -198,7 +198,7 @@ class TestZero:
         for step in range(100):
             at_ms = START_MS + step * 30 * MS_PER_MINUTE
             pipeline.step(Reading("float-a", Quantity.GRAVITY, at_ms, 1.0, at_ms))
-        assert abs(pipeline.snapshot.evidence.level_points) < 0.2
+        assert abs(pipeline.snapshot.evidence.level_points) < 0.3
         assert pipeline.snapshot.phase is not Phase.UNKNOWN
 
 

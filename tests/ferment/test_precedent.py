@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from monitor.ferment import precedent
+from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
-from monitor.ferment.precedent import BINS, Collection, Left, Likeness, collection, look_up
+from monitor.ferment.precedent import BINS, Collection, Likeness, collection, look_up
 from monitor.ferment.series import Floats
 from monitor.ferment.window import LEAST_VAR, Window, build
 
@@ -40,8 +41,8 @@ AGE = np.arange(-180 + 0.5, 0.0)
 def test_first_order_kinetics_are_covered(left: float, constant: float) -> None:
     """Of R = R0 exp(-t/c) what is left lies between the 5th and the 95th percentile."""
     found = left_of(left * np.exp(-AGE / constant))
-    assert found.p05 - 0.2 <= left <= found.p95
-    assert abs(found.p50 - left) < 2.0
+    assert found.p05 - 0.2 <= left <= found.p95 + 0.2
+    assert abs(found.p50 - left) < 3.0
 
 
 def test_rest_has_little_left_and_a_creep_may_have_more() -> None:
@@ -49,7 +50,7 @@ def test_rest_has_little_left_and_a_creep_may_have_more() -> None:
     rest = left_of(0.05 * np.exp(-AGE / 25.0))
     creep = left_of(np.where(AGE < -144.0, 2.5 * np.exp(-(AGE + 144.0) / 12.0) - 0.5, -AGE / 72.0))
     assert rest.over_two < 0.05
-    assert creep.over_two > 4.0 * rest.over_two
+    assert creep.over_one > 4.0 * rest.over_one
 
 
 def test_where_it_should_end_matters() -> None:
@@ -82,9 +83,9 @@ def test_the_collection_is_in_order_and_spans_what_there_is() -> None:
 def few(rng: np.random.Generator, count: int = 7) -> Collection:
     """A small collection of arbitrary courses."""
     shapes = np.linalg.qr(rng.normal(size=(BINS.size, 3)))[0].T
-    table = np.column_stack([rng.normal(0.0, 20.0, (count, 3)), -np.sort(rng.uniform(0.0, 9.0, count))])
-    flat = np.zeros(count)
-    return Collection(shapes, table, -table[:, -1], flat, flat, flat, flat)
+    table = rng.normal(0.0, 20.0, (count, 3)).astype(np.float32)
+    flat = np.zeros(count, dtype=np.float32)
+    return Collection(shapes, table, np.sort(rng.uniform(0.0, 9.0, count)), flat, flat, flat, flat)
 
 
 def test_likelihoods_are_those_of_the_normal_distribution() -> None:
@@ -93,25 +94,26 @@ def test_likelihoods_are_those_of_the_normal_distribution() -> None:
     kept = few(rng)
     hours = BINS[-20:]
     window = Window(hours, hours, rng.normal(5.0, 2.0, 20), rng.normal(0.0, 1.0, 20), np.full(20, 0.04))
-    ours = precedent._log_likelihood(
-        precedent._gram(window, NOISE, np.zeros(20), kept), expected=1.0, expected_sd=2.0, kept=kept
-    )
+    fit = precedent._fit(precedent._whitened(window, NOISE, np.zeros(20), kept), kept.table)
+    ours = precedent._log_likelihood(fit, kept.left_points, expected=1.0, expected_sd=2.0)
     apart = np.abs(hours[:, None] - hours)
     high = precedent.MISFIT * (window.points - np.median(window.points[-4:]))
     covariance = np.zeros((21, 21))
     covariance[:20, :20] = NOISE.wander_points**2 * np.exp(-apart / WANDER_HOURS)
     covariance[:20, :20] += np.exp(-apart / precedent.MISFIT_HOURS) * np.abs(np.outer(high, high))
     covariance[:20, :20] += precedent.TEMPERATURE_SD**2 * np.outer(window.temperature_c, window.temperature_c)
-    covariance[:20, :20] += np.diag(window.white_var + LEAST_VAR)
+    smooth = np.convolve(np.pad(window.points, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+    steep = np.gradient(smooth, window.hours)
+    covariance[:20, :20] += np.diag(window.white_var + LEAST_VAR + (precedent.TIMING_HOURS * steep) ** 2)
     covariance[20, 20] = 2.0**2
     covariance += 1e6  # the level, unknown and common to all
     seen = np.append(window.points, 1.0)
     theirs = np.array(
         [
             multivariate_normal.logpdf(
-                seen, np.append(row[:3] @ kept.shapes[:, -20:], row[3]), covariance, allow_singular=True
+                seen, np.append(row @ kept.shapes[:, -20:], -left), covariance, allow_singular=True
             )
-            for row in kept.table
+            for row, left in zip(kept.table.astype(float), kept.left_points, strict=True)
         ]
     )
     assert ours - ours[0] == pytest.approx(theirs - theirs[0], rel=1e-3, abs=0.02)

@@ -33,15 +33,16 @@ def made(points: Floats) -> Window:
 @pytest.mark.parametrize(("left", "constant"), [(6.0, 80.0), (3.0, 60.0), (1.5, 45.0)])
 def test_first_order_kinetics_are_foretold_on_the_wary_side(left: float, constant: float) -> None:
     """Of R = R0 exp(-t/c) no more is left than the 95th percentile; the middle is at most 1.5 over."""
-    found, _ = tail.measure(made(first_order(left, constant)), NOISE, (0.0, 4.0), 40.0)
-    assert left <= found.left_p95
-    assert -0.5 <= found.left_p50 - left <= 1.5
-    assert found.level_points == pytest.approx(left, abs=0.7)
+    last_days, _ = tail.measure(made(first_order(left, constant)), NOISE, (0.0, 4.0), 40.0)
+    found = tail.remaining(last_days)
+    assert left <= found.p95
+    assert -0.5 <= found.p50 - left <= 1.5
+    assert last_days.level_points == pytest.approx(left, abs=0.7)
 
 
 def test_a_line_that_stands_has_little_left() -> None:
     """Five days at standstill where the must should end: more than two points left is unlikely."""
-    found, _ = tail.measure(made(first_order(0.05, 30.0)), NOISE, (0.0, 3.0), 40.0)
+    found = tail.remaining(tail.measure(made(first_order(0.05, 30.0)), NOISE, (0.0, 3.0), 40.0)[0])
     assert found.over_two < 0.15
 
 
@@ -51,10 +52,9 @@ def test_percentiles_and_probabilities_are_in_order(
     left: float, constant: float, expected: float, seed: int
 ) -> None:
     """Quantiles rise from zero on; probabilities lie in [0, 1] and fall with what they ask for."""
-    found, _ = tail.measure(
-        made(first_order(min(left, 20.0), constant, seed=seed)), NOISE, (expected, 3.0), 40.0
-    )
-    assert 0.0 <= found.left_p05 <= found.left_p50 <= found.left_p95
+    window = made(first_order(min(left, 20.0), constant, seed=seed))
+    found = tail.remaining(tail.measure(window, NOISE, (expected, 3.0), 40.0)[0])
+    assert 0.0 <= found.p05 <= found.p50 <= found.p95
     assert -1e-9 <= found.over_two <= found.over_one <= 1.0 + 1e-9
 
 
@@ -70,7 +70,8 @@ def test_foam_in_the_window_hardly_counts() -> None:
 def test_too_short_a_window_says_nothing() -> None:
     """Twelve hours are four bins, and that is no tail."""
     found, extra = tail.measure(made(first_order(3.0, 60.0, hours=12)), NOISE, (0.0, 4.0), 40.0)
-    assert math.isnan(found.left_p50)
+    assert math.isnan(found.level_points)
+    assert math.isnan(tail.remaining(found).p50)
     assert extra.tolist() == [0.0] * 4
 
 
