@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from dataclasses import replace
 
 from monitor.chronicle import Chronicle
@@ -20,12 +21,14 @@ from monitor.settings import Loaded
 from monitor.shift import Shift, ShiftPolicy
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
+from monitor.supervision import Supervisor
 from monitor.watch import Watch, WatchPolicy
 
 logger = logging.getLogger(__name__)
 
 TURN_S = 0.2
 RETRY_S = 2.0
+LOOK_S = 10.0
 
 
 class Work:
@@ -86,11 +89,12 @@ class Work:
             self._clock.now_ms,
         )
 
-    def run(self) -> None:
-        """Work until `stop`; a store that cannot be reached is waited for."""
+    def run(self, supervisor: Supervisor) -> None:
+        """Work until `stop`; a store that cannot be reached is waited for, which no restart would mend."""
         self.shift.start()
         self.courier.start()
         self.publisher.start()
+        supervisor.ready(f"judging as {self.shift.name}")
         said = ""
         while not self._stopping.wait(0.0 if self.watch.is_busy else TURN_S):
             try:
@@ -102,6 +106,9 @@ class Work:
                     said = str(error)
                     logger.warning("judging waits: %s", said)
                 self._stopping.wait(RETRY_S)
+            # said by the worker itself, and however often it comes round, once in a stretch of time
+            supervisor.look(int(time.monotonic() / LOOK_S))
+        supervisor.stopping()
         self.publisher.stop()
         self.courier.stop(1.0)
         self.shift.stop()

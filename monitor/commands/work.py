@@ -12,6 +12,7 @@ import click
 from monitor import __version__
 from monitor.commands.context import config_option
 from monitor.settings import load
+from monitor.supervision import Supervisor
 from monitor.work import Work
 
 
@@ -35,5 +36,5 @@ def work_command(config: Path | None, verbose: bool) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _received, _frame: work.stop())
     click.echo(f"carboyd {__version__} judges as {work.shift.name}; data lies in {work.store.location}")
-    work.run()
+    work.run(Supervisor.of())
     return 0

@@ -16,7 +16,7 @@ from monitor.settings_influx import InfluxSection
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 COMPOSE = DEPLOY / "compose"
-UNITS = ["carboyd.service", "carboyd-backup.service", "carboyd-backup.timer"]
+UNITS = ["carboyd.service", "carboyd-work@.service", "carboyd-backup.service", "carboyd-backup.timer"]
 MOST_EXPOSED = 2.5
 
 
@@ -44,6 +44,14 @@ class TestUnits:
         complaints = [line for line in done.stderr.splitlines() if "carboyd" in line]
         assert complaints == []
 
+    def test_a_worker_is_shut_in_like_the_daemon(self):
+        """Every line of the daemon's sandbox stands in the worker's unit."""
+        daemon, worker = (
+            (DEPLOY / name).read_text().partition("CapabilityBoundingSet=")[2]
+            for name in ("carboyd.service", "carboyd-work@.service")
+        )
+        assert daemon == worker
+
     @pytest.mark.parametrize("name", [unit for unit in UNITS if unit.endswith(".service")])
     def test_little_is_exposed(self, name):
         """systemd's own measure of exposure, 0 to 10 with 10 the worst, is low."""
@@ -56,9 +64,10 @@ class TestUnits:
         (line,) = [line for line in done.stdout.splitlines() if "Overall exposure level" in line]
         assert float(line.split(": ")[1].split()[0]) <= MOST_EXPOSED
 
-    def test_the_daemon_is_watched(self):
-        """Readiness, watchdog and a stop longer than the daemon drains are asked for."""
-        lines = (DEPLOY / "carboyd.service").read_text().splitlines()
+    @pytest.mark.parametrize("name", ["carboyd.service", "carboyd-work@.service"])
+    def test_the_daemon_is_watched(self, name):
+        """Readiness, watchdog and a stop longer than the daemon drains are asked for, of a worker too."""
+        lines = (DEPLOY / name).read_text().splitlines()
         for wanted in ("Type=notify", "NotifyAccess=main", "WatchdogSec=3min", "RestartPreventExitStatus=2"):
             assert wanted in lines
 

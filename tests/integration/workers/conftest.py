@@ -69,7 +69,7 @@ def carboyd(server_url: str, tmp_path: Path) -> Iterator[Carboyd]:
     made: list[Process] = []
     kept = {name: value for name, value in os.environ.items() if not name.startswith("CARBOYD_")}
 
-    def make(command: str, broker, client_id: str = "carboyd", hook: str = "") -> Process:
+    def make(command: str, broker, client_id: str = "carboyd", hook: str = "", **environment: str) -> Process:
         lines = [
             *("[mqtt]", 'broker = "external"', f'host = "{broker.host}"', f"port = {broker.port}"),
             *(f'client_id = "{client_id}"', "[web]", "port = 0", "[store]", f'url = "{server_url}"'),
@@ -86,7 +86,9 @@ def carboyd(server_url: str, tmp_path: Path) -> Iterator[Carboyd]:
         config.write_text("\n".join(lines) + "\n")
         arguments = [sys.executable, "-m", "monitor", command, "--config", str(config)]
         one = Process(
-            subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=kept)
+            subprocess.Popen(
+                arguments, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=kept | environment
+            )
         )
         made.append(one)
         return one

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import socket
 import threading
 import time
 from collections.abc import Callable
@@ -139,6 +140,21 @@ FIRES_MS = 3 * MS_PER_HOUR + MS_PER_MINUTE
 
 def _slugs() -> list[str]:
     return [f"batch-{number}" for number in range(BATCHES)]
+
+
+def test_the_supervisor_hears_of_a_workers_life(mosquitto, carboyd, tmp_path):
+    """Ready once it is a member, a sign of life while it comes round, stopping."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:
+        ear.bind(str(tmp_path / "notify"))
+        ear.settimeout(LIMIT_S)
+        worker = carboyd("work", mosquitto(), NOTIFY_SOCKET=str(tmp_path / "notify"))
+        ready, status = ear.recv(999).split(b"\n")
+        assert (ready, status[:18]) == (b"READY=1", b"STATUS=judging as ")
+        assert ear.recv(999) == b"WATCHDOG=1"
+        assert worker.end() == 0
+        while (word := ear.recv(999)) == b"WATCHDOG=1":
+            continue
+        assert word.startswith(b"STOPPING=1")
 
 
 def test_a_worker_without_postgresql_says_what_it_needs(tmp_path):
