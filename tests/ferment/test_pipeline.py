@@ -291,3 +291,22 @@ def test_a_stream_cut_anywhere_says_what_the_whole_says(
     part = emissions([e for e in stream if e.at_ms <= cut_ms] + [Tick(cut_ms + 1)], premise)
     assert part == [e for e in whole if e.at_ms <= cut_ms]
     assert all(a.at_ms <= b.at_ms for a, b in pairwise(whole))
+
+
+def test_precedents_are_looked_up_at_each_refit_and_at_once_after_a_hand_sample(
+    make_ferment: MakeFerment, premise: Premise
+) -> None:
+    """Near its end the doubt stands for three looks, and a hand sample changes it at the same moment."""
+    pipeline = Pipeline(premise)
+    doubts = []
+    for event in make_ferment(days=7.0):
+        pipeline.step(event)
+        doubts.append((pipeline.snapshot.at_ms // MS_PER_HOUR, pipeline.snapshot.evidence.over_two))
+    by_hour = dict(doubts)
+    late = [by_hour[hour] for hour in sorted(by_hour)][-24:]
+    changes = sum(a != b for a, b in pairwise(late))
+    assert 6 <= changes <= 8
+    now_ms = START_MS + 7 * MS_PER_DAY
+    before = pipeline.snapshot.evidence.over_two
+    pipeline.step(Reading("hand", Quantity.SAMPLE_GRAVITY, now_ms, 1.020, now_ms))
+    assert pipeline.snapshot.evidence.over_two != before

@@ -29,11 +29,6 @@ PITCHED_MS = ms_from_rfc3339("2026-02-02T09:00:00Z")
 FLOAT_NOISE = 0.0004
 LEFT_POINTS = 3.0
 """A finished ferment may still fall so much: the noise of the measurements, and a float's own."""
-STOOD_AND_WENT_ON = frozenset(
-    {"synthetic-must-communities/ferment-r1-c11", "synthetic-must-communities/ferment-r2-c11"}
-)
-"""Twenty points high they fell by a quarter of a point a day for a week, then four points faster than that:
-they are called finished in that week, which is a fault that is known and not mended."""
 MOVING_POINTS_A_DAY = 0.75
 """A stall is under 0.3 points a day; half a point more is what a float can mistake over two days."""
 
@@ -108,11 +103,9 @@ def test_interpolated_with_float_noise_it_replays_without_error(
 
 
 def test_interpolated_with_float_noise_it_is_not_called_finished_while_it_moves(
-    ferment: Measured, replays: dict[str, tuple[int, list[Emission]]], request: pytest.FixtureRequest
+    ferment: Measured, replays: dict[str, tuple[int, list[Emission]]]
 ) -> None:
     """After "finished" little is left to fall."""
-    if ferment.name in STOOD_AND_WENT_ON:
-        request.applymarker(pytest.mark.xfail(strict=True, reason="stood for a week, then went on"))
     for at_ms in told_by(replays[ferment.name][1]).times(AlertKind.FINISHED):
         hour = (at_ms - PITCHED_MS) / MS_PER_HOUR
         left = left_after(ferment, hour)
