@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from monitor.batch.sheet import Sheet
@@ -11,6 +11,8 @@ from monitor.hub.discovery import HubPolicy, discovery_documents, discovery_topi
 from monitor.store.base import Store
 
 ANNOUNCED: Final = "announced:"
+TOLD_AT: Final = "discovery:"
+"""Under these names stand the prefixes at which a hub was told of batches."""
 
 Publish = Callable[[str, bytes], None]
 
@@ -24,10 +26,16 @@ class Announcer:
         self._publish = publish
         self._prefix = prefix
         self._hub = hub
+        self._here = frozenset() if hub is None else frozenset({hub.prefix})
+        self._noted = False
 
     def announce_all(self) -> None:
-        """Announce every open batch, and take back what an earlier run said of batches that have ended."""
+        """Announce every open batch, and take back what an earlier run said.
+
+        Of batches that have ended all of it; of all of them what a hub was told that is told no more.
+        """
         left = self._store.changes.marked(ANNOUNCED)
+        self._leave_hubs(left)
         for sheet in self._store.batches.listed():
             if sheet.open:
                 self._announce(sheet, remembered=sheet.slug in left)
@@ -42,6 +50,9 @@ class Announcer:
         if not remembered:
             self._store.changes.set_mark(ANNOUNCED + sheet.slug, 1)
         if self._hub is not None:
+            if not self._noted:
+                self._store.changes.set_mark(TOLD_AT + self._hub.prefix, 1)
+                self._noted = True
             for topic, document in discovery_documents(sheet, self._hub):
                 self._publish(topic, document)
 
@@ -55,10 +66,20 @@ class Announcer:
         """Clear the topics of a batch that has ended."""
         for leaf in ("state", "alert"):
             self._publish(self._topic(slug, leaf), b"")  # an empty retained message clears the topic
-        if self._hub is not None:
-            for topic in discovery_topics(slug, self._hub):
-                self._publish(topic, b"")
+        for prefix in self._here | self._store.changes.marked(TOLD_AT):
+            self._hide(slug, prefix)
         self._store.changes.set_mark(ANNOUNCED + slug, 0)
+
+    def _leave_hubs(self, slugs: Iterable[str]) -> None:
+        """Clear what was said where discovery has been turned off since, or has another prefix now."""
+        for prefix in self._store.changes.marked(TOLD_AT) - self._here:
+            for slug in slugs:
+                self._hide(slug, prefix)
+            self._store.changes.set_mark(TOLD_AT + prefix, 0)
+
+    def _hide(self, slug: str, prefix: str) -> None:
+        for topic in discovery_topics(slug, HubPolicy(prefix)):
+            self._publish(topic, b"")
 
     def _topic(self, slug: str, leaf: str) -> str:
         return f"{self._prefix}/batch/{slug}/{leaf}"
