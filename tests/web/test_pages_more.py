@@ -5,12 +5,28 @@ from __future__ import annotations
 import re
 
 from monitor.batch.sheet import Sheet
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.web.leaf import ON_A_PAGE
 from monitor.web.pages_more import CHOICES
 
 from .rooms import PITCHED_MS, Cellar, Visit
 
 SLUG = "hedgerow-session"
+
+
+def test_an_open_alert_stays_on_the_page_however_many_came_and_went_since(busy: Cellar, visit: Visit) -> None:
+    """Hundreds of newer ones that are over do not push it out."""
+    cold = AlertKind.TEMPERATURE_LOW
+    first = AlertChange(PITCHED_MS, cold, AlertState.FIRING, PITCHED_MS, Severity.ACT, "cold", "cellar-probe")
+    busy.store.alerts.record(SLUG, first, now_ms=PITCHED_MS)
+    for at_ms in range(PITCHED_MS + 1, PITCHED_MS + 251):
+        for state in (AlertState.FIRING, AlertState.RESOLVED):
+            one = AlertChange(at_ms, cold, state, at_ms, Severity.ACT, "cold", "attic-probe")
+            busy.store.alerts.record(SLUG, one, now_ms=at_ms)
+    opened, _, past = visit.get("/alerts").text.partition('id="quiet-title"')
+    assert "cellar-probe" in opened
+    assert "attic-probe" not in opened
+    assert "attic-probe" in past
 
 
 def test_batches_of_one_recipe_are_laid_over_each_other(visit: Visit, busy: Cellar) -> None:
