@@ -111,9 +111,9 @@ def _show_until(
 
     if not console.is_terminal:
         for carboy in scenario:
-            console.print(
-                f"{carboy.sheet.name}: pitched, original gravity {carboy.sheet.must.original_gravity_sg}"
-            )
+            original = carboy.sheet.must.original_gravity_sg
+            said = "not measured" if original is None else f"{original:.4f}"
+            console.print(f"{carboy.sheet.name}: pitched, original gravity {said}")
         while clock.now_ms() < end_ms and daemon.failure is None:
             pause.wait(FRAME_S)
             screen.print_news(console)
