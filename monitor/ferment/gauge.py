@@ -175,12 +175,12 @@ class Gauge:
         likeness = precedent.Likeness(
             course.start_points - left.level_points, end - epoch, bare.temperature_drop_c
         )
+        ahead = Left()
         fast = two.slope_per_day < -precedent.FALLING_FAST
-        if fast or not likeness.fallen_points >= history.BEGUN_POINTS:
-            ahead = tail.remaining(left)
-        else:
+        if likeness.fallen_points >= history.BEGUN_POINTS and not fast:
             ahead = self._by_precedents(recent, extra, expected, likeness, (epoch, off.samples))
-            ahead = tail.remaining(left) if math.isnan(ahead.p50) else ahead
+        if math.isnan(ahead.p50):
+            ahead = tail.remaining(left)
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv

@@ -51,9 +51,8 @@ class Tail:
     coefficient: float = 0.0
     """The float's temperature coefficient, points per degC."""
     coefficient_sd: float = TEMPERATURE_SD
-    shapes: Shapes | None = None
-    """The grid and its posterior, for `remaining`; None where nothing could be measured."""
     posterior: Mixture | None = None
+    """For `remaining`; None where nothing could be measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +97,8 @@ class Mixture:
     mean: Floats
     covariance: Floats
     weight: Floats
+    left_per_fall: Floats
+    """As in `Shapes`, for each row."""
     log_evidence: float
 
 
@@ -149,6 +150,7 @@ def mixture(
         mean.reshape(-1, 4),
         covariance.reshape(-1, 4, 4),
         np.asarray(weights / total, dtype=np.float64).ravel(),
+        np.tile(grid.left_per_fall, len(PRIOR_SCALES)),
         top + math.log(total) - 0.5 * log_det,
     )
 
@@ -182,16 +184,15 @@ def measure(
         extra = fresh
     level_var = float(found.weight @ (found.covariance[:, 0, 0] + (found.mean[:, 0] - level) ** 2))
     coefficient_sd = float((found.weight @ found.covariance[:, 3, 3]) ** 0.5)
-    return Tail(level, level_var**0.5, coefficient, coefficient_sd, grid, found), extra
+    return Tail(level, level_var**0.5, coefficient, coefficient_sd, found), extra
 
 
 def remaining(last_days: Tail) -> Left:
     """What is left to fall by these shapes."""
-    grid, found = last_days.shapes, last_days.posterior
-    if grid is None or found is None:
+    found = last_days.posterior
+    if found is None:
         return Left()
-    per_fall = np.tile(grid.left_per_fall, len(PRIOR_SCALES))
-    mean, scale, weight = _left(found, per_fall)
+    mean, scale, weight = _left(found)
     below_zero = ndtr(-mean / scale)
     cdf = ndtr((_LEFT_GRID[:, None] - mean) / scale)
     cdf = np.clip((cdf - below_zero) / np.maximum(1.0 - below_zero, 1e-12), 0.0, 1.0)
@@ -201,8 +202,9 @@ def remaining(last_days: Tail) -> Left:
     return Left(float(p05), float(p50), float(p95), 1.0 - float(one), 1.0 - float(two))
 
 
-def _left(found: Mixture, per_fall: Floats) -> tuple[Floats, Floats, Floats]:
+def _left(found: Mixture) -> tuple[Floats, Floats, Floats]:
     """Mean, spread and weight of what is left, for each shape and each time that a creep may go on."""
+    per_fall = found.left_per_fall
     means, scales, weights = [], [], []
     creep, creep_sd = _half_normal(found.mean[:, 2], np.sqrt(found.covariance[:, 2, 2]))
     fall, fall_sd = _half_normal(found.mean[:, 1], np.sqrt(found.covariance[:, 1, 1]))

@@ -36,7 +36,7 @@ def _fall(e: Evidence, then: str = "") -> str:
         # a line through its first days, the lag among them, would say more than has happened
         fallen, hours = e.fallen_points, e.epoch_hours
     verb = "has risen" if fallen < -0.05 else "has fallen"
-    return f"{verb} {points(fallen)} in {span(hours)}" + (f"{then} {level}" if then else "")
+    return f"{verb} {points(fallen)} in {span(hours)}" + (f" {then} {level}" if then else "")
 
 
 def _gap(e: Evidence) -> str:
@@ -69,14 +69,14 @@ def reason(phase: Phase, e: Evidence) -> str:
         level = gravity(e.level_points)
         return f"stands at {level} and has not fallen 3 points yet, {span(e.hours_in)} after pitching."
     if phase is Phase.ACTIVE:
-        return f"{_fall(e, ' to')}, {_gap(e)}."
+        return f"{_fall(e, 'to')}, {_gap(e)}."
     if phase is Phase.SLOWING:
         return f"{_fall(e)} after {e.peak_per_day:.1f} points a day at its fastest; {_left(e)}."
     if phase is Phase.FINISHED:
-        return f"{_fall(e, ' and stands at')}, {_gap(e)}; {_left(e)}."
+        return f"{_fall(e, 'and stands at')}, {_gap(e)}; {_left(e)}."
     if phase is Phase.STALLED:
         return f"{_fall(e)}, {_gap(e)}{_cause(e)}."
-    return f"{_fall(e, ' to')} though it had ended or was meant to rest."
+    return f"{_fall(e, 'to')} though it had ended or was meant to rest."
 
 
 def finished(e: Evidence) -> str:

@@ -137,9 +137,13 @@ class Actions:
 
     def fitted(self, sensor: str, pairs: Iterable[Pair], valid_from_ms: int) -> Calibration:
         """The calibration that follows from pairs, not kept yet; CalibrationError where none does."""
+        self.check_heard(sensor)
+        return fit_calibration(sensor, pairs, valid_from_ms)
+
+    def check_heard(self, sensor: str) -> None:
+        """NotFoundError where no sensor of this name was ever heard."""
         if not self.ports.store.readings.heard([sensor]):
             raise NotFoundError(f"no sensor {sensor!r} was ever heard")
-        return fit_calibration(sensor, pairs, valid_from_ms)
 
     def calibrate(self, calibration: Calibration) -> Calibration:
         """Keep a calibration; the daemon computes gravities anew from when it holds."""

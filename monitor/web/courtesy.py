@@ -20,11 +20,16 @@ MOST_S: Final = 0.25
 class Courtesy:
     """Counts the requests that are being answered; may be used from any thread."""
 
-    def __init__(self, most_s: float = MOST_S, monotonic_s: Callable[[], float] = time.monotonic) -> None:
-        """One wait takes at most `most_s`."""
+    def __init__(
+        self,
+        most_s: float = MOST_S,
+        monotonic_s: Callable[[], float] = time.monotonic,
+        idle: threading.Condition | None = None,
+    ) -> None:
+        """One wait takes at most `most_s`; `idle` is what it waits on, if not its own."""
         self._most_s = most_s
         self._monotonic_s = monotonic_s
-        self._idle = threading.Condition()
+        self._idle = threading.Condition() if idle is None else idle
         self._answering = 0
         self._works_until_s = 0.0
 

@@ -36,6 +36,7 @@ LAST_WORDS_MS: Final = 2 * MS_PER_DAY
 NUTRIENT_UNTIL: Final = AlertPolicy().nutrient_latest_share
 NUTRIENT_OVERDUE_MS: Final = 5 * MS_PER_DAY
 PORTION: Final = 500
+"""So many that a database takes their names in one statement."""
 
 One = TypeVar("One")
 
@@ -58,17 +59,19 @@ def standing(ports: Ports, past: Past, slug: str) -> Standing:
     return _standing(ports, past, ports.store.batches.get(slug))
 
 
-def standings_of(ports: Ports, sheets: Iterable[Sheet]) -> list[Standing]:
-    """Where these batches stand, in the order given; those that have ended are not judged again."""
+def standings_of(ports: Ports, sheets: Iterable[Sheet], *, portion: int = PORTION) -> list[Standing]:
+    """Where these batches stand, in the order given; those that have ended are not judged again.
+
+    The store is asked for so many at once.
+    """
     snapshots = ports.snapshots()
-    return [
-        Standing(
-            one, snapshots.get(one.slug) if one.open else None, ports.phases(one.slug), journals[one.slug]
-        )
-        for part in _portions(sheets)
-        for journals in (ports.store.batches.journals([one.slug for one in part]),)
-        for one in part
-    ]
+    found: list[Standing] = []
+    for part in _portions(sheets, portion):
+        journals = ports.store.batches.journals([one.slug for one in part])
+        for one in part:
+            snapshot = snapshots.get(one.slug) if one.open else None
+            found.append(Standing(one, snapshot, ports.phases(one.slug), journals[one.slug]))
+    return found
 
 
 def unjudged(ports: Ports, slug: str) -> Standing:
@@ -92,25 +95,27 @@ def batch_view(ports: Ports, stands: Standing) -> BatchView:
     return view
 
 
-def batch_views(ports: Ports, stands: Iterable[Standing], *, drawn: bool = True) -> tuple[BatchView, ...]:
-    """Batches as a page shows them, in the order given; what can be is asked for all of them at once.
+def batch_views(
+    ports: Ports, stands: Iterable[Standing], *, drawn: bool = True, portion: int = PORTION
+) -> tuple[BatchView, ...]:
+    """Batches as a page shows them, in the order given; what can be is asked for so many of them at once.
 
     `drawn` says whether the small curve is wanted: it is the dearest part.
     """
     silences = ports.store.alerts.silences(ports.now_ms())
     views: list[BatchView] = []
-    for part in _portions(stands):
-        heard = _heard(ports, [one.sheet for one in part])
+    for part in _portions(stands, portion):
+        heard = _heard(ports, [one.sheet for one in part], portion)
         alerts = _open_alerts(ports, [one.sheet for one in part if one.sheet.open], silences)
         views += (_batch_view(ports, one, heard, alerts.get(one.sheet.slug, ()), drawn=drawn) for one in part)
     return tuple(views)
 
 
-def _heard(ports: Ports, sheets: Iterable[Sheet]) -> dict[tuple[str, Quantity], Heard]:
+def _heard(ports: Ports, sheets: Iterable[Sheet], portion: int) -> dict[tuple[str, Quantity], Heard]:
     names = dict.fromkeys(sensor for sheet in sheets for sensor in sheet.sensors)
     return {
         (one.sensor, one.quantity): one
-        for part in _portions(names)
+        for part in _portions(names, portion)
         for one in ports.store.readings.heard(part)
     }
 
@@ -360,10 +365,9 @@ def _finish(snapshot: Snapshot | None, phases: Sequence[PhaseChange]) -> Interva
     return Interval() if snapshot.forecast is None else snapshot.forecast.finish_at_ms
 
 
-def _portions(many: Iterable[One]) -> Iterator[list[One]]:
-    """So many that a database takes their names in one statement."""
+def _portions(many: Iterable[One], portion: int) -> Iterator[list[One]]:
     rest = iter(many)
-    while part := list(islice(rest, PORTION)):
+    while part := list(islice(rest, portion)):
         yield part
 
 

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from monitor.errors import CalibrationError, InputError, NotFoundError
+from monitor.errors import CalibrationError, InputError
 from monitor.sensors.calibration import FEWEST_ANGLES, Calibration, Pair, parse_pairs
 from monitor.sensors.calibration_picture import calibration_picture
 from monitor.units import MS_PER_HOUR, Quantity
@@ -77,8 +77,7 @@ class CalibratePages:
 
     def _page(self, request: Request, sensor: str, pairs: Sequence[Pair]) -> Response:
         ports = self.frame.ports
-        if not ports.store.readings.heard([sensor]):
-            raise NotFoundError(f"no sensor {sensor!r} was ever heard")
+        self.frame.actions.check_heard(sensor)
         return self.frame.page(
             request,
             "calibrate.html",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from starlette.types import Message, Receive, Scope, Send
@@ -23,6 +25,21 @@ class Hands:
 
     def __call__(self) -> float:
         return self.now_s
+
+
+class Unanswered(threading.Condition):
+    """A condition that never comes: each wait takes all of its time, by the hands of a clock."""
+
+    def __init__(self, clock: Hands) -> None:
+        super().__init__()
+        self._clock = clock
+        self.waits: list[float | None] = []
+
+    def wait_for(self, predicate: Callable[[], object], timeout: float | None = None) -> bool:
+        """Let the clock go on, at once."""
+        self.waits.append(timeout)
+        self._clock.now_s += timeout or 0.0
+        return False
 
 
 def waited(courtesy: Courtesy) -> threading.Thread:
@@ -54,27 +71,20 @@ def test_work_goes_on_when_the_last_answer_is_made() -> None:
     assert not thread.is_alive()
 
 
-def test_a_wait_ends_by_itself_and_earns_as_much_time_to_work(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_wait_ends_by_itself_and_earns_as_much_time_to_work() -> None:
     """A visitor who never gets an answer takes half of the time at most."""
     clock = Hands()
-    courtesy = Courtesy(most_s=0.5, monotonic_s=clock)
-    waits: list[float] = []
-
-    def wait_for(_done: object, timeout: float) -> bool:
-        waits.append(timeout)
-        clock.now_s += timeout
-        return False
-
+    idle = Unanswered(clock)
+    courtesy = Courtesy(most_s=0.5, monotonic_s=clock, idle=idle)
     courtesy.begin()
-    monkeypatch.setattr(courtesy._idle, "wait_for", wait_for)
     courtesy.give_way()
     courtesy.give_way()
     clock.now_s += 0.4
     courtesy.give_way()
-    assert waits == [0.5]
+    assert idle.waits == [0.5]
     clock.now_s += 0.2
     courtesy.give_way()
-    assert waits == [0.5, 0.5]
+    assert idle.waits == [0.5, 0.5]
 
 
 def answering(courtesy: Courtesy) -> bool:
@@ -116,14 +126,13 @@ def test_a_request_counts_until_its_answer_begins(breaks: bool) -> None:
 
 def test_the_page_tells_of_its_visitors(busy: Cellar, visiting) -> None:
     """While the list is made somebody waits, afterwards nobody does."""
-    ports = busy.ports()
     during: list[bool] = []
 
     def now_ms() -> int:
         during.append(answering(ports.courtesy))
         return busy.now_ms
 
-    object.__setattr__(ports, "now_ms", now_ms)
+    ports = replace(busy.ports(), now_ms=now_ms)
     assert visiting(create_app(ports, WebSettings())).get("/").status_code == 200
     assert during[-1]
     assert not answering(ports.courtesy)

@@ -128,17 +128,14 @@ def test_alerts_come_with_what_people_did(busy: Cellar) -> None:
 
 
 @pytest.mark.parametrize("portion", [1, 500])
-def test_many_views_at_once_are_those_of_each_alone(
-    busy: Cellar, monkeypatch: pytest.MonkeyPatch, portion: int
-) -> None:
+def test_many_views_at_once_are_those_of_each_alone(busy: Cellar, portion: int) -> None:
     """Alerts, sensors and journals asked for together find their own batch, and the order stays."""
-    monkeypatch.setattr("monitor.web.gather.PORTION", portion)
     for slug in ("hedgerow-session", "plum-batch"):
         alert = an_alert(AlertKind.SENSOR_SILENT, Severity.ACT, busy.now_ms - 1, f"float-{slug}")
         busy.store.alerts.record(slug, alert, now_ms=busy.now_ms)
     ports = busy.ports()
-    found = standings_of(ports, busy.store.batches.listed()[::-1])
-    together = batch_views(ports, found)
+    found = standings_of(ports, busy.store.batches.listed()[::-1], portion=portion)
+    together = batch_views(ports, found, portion=portion)
     assert [one.slug for one in together] == [one.sheet.slug for one in found]
     assert len(together) > 1
     for stands, view in zip(found, together, strict=True):
@@ -146,7 +143,7 @@ def test_many_views_at_once_are_those_of_each_alone(
         alone = alert_views(ports, [stands.sheet], slug=stands.sheet.slug)
         assert view.alerts == (alone if stands.sheet.open else ())
         assert list(stands.journal) == busy.store.batches.journal(stands.sheet.slug)
-    assert [one.curve for one in batch_views(ports, found, drawn=False)] == [()] * len(found)
+    assert [one.curve for one in batch_views(ports, found, drawn=False, portion=portion)] == [()] * len(found)
 
 
 def test_sensors_with_their_health(busy: Cellar) -> None:
