@@ -60,7 +60,7 @@ def _honey(rng: Generator, gravity_sg: float, nitrogen: tuple[float, float]) -> 
     extract = extract_for(gravity_sg, salts)
     share = rng.uniform(0.855, 0.95)
     fermentable = extract * share
-    slow = rng.uniform(0.0, 0.03) * fermentable
+    slow = rng.uniform(0.0, 0.02) * fermentable
     glucose = rng.uniform(0.40, 0.48) * (fermentable - slow)
     sugars = (
         Sugar(glucose, 1.0, rng.uniform(1.0, 6.0)),
@@ -362,19 +362,19 @@ SCENARIOS: Final[dict[str, Callable[[Generator], Plan]]] = {
     "restarts": restarts,
 }
 SHARES: Final[dict[str, float]] = {
-    "session": 0.12,
+    "session": 0.16,
     "strong": 0.05,
-    "wort": 0.06,
-    "cider": 0.05,
+    "wort": 0.09,
+    "cider": 0.08,
     "country": 0.02,
     "long-lag": 0.03,
-    "long-tail": 0.20,
-    "cold-slow": 0.06,
-    "cold-stall": 0.09,
+    "long-tail": 0.13,
+    "cold-slow": 0.05,
+    "cold-stall": 0.06,
     "hot-stall": 0.02,
-    "hungry-stall": 0.05,
-    "tolerance-stall": 0.03,
-    "fed": 0.07,
+    "hungry-stall": 0.06,
+    "tolerance-stall": 0.04,
+    "fed": 0.06,
     "sweetened": 0.07,
     "restarts": 0.08,
 }
