@@ -20,8 +20,10 @@ class FitSettings:
     window_hours: int = 192
     """Longest stretch the tail is judged on."""
     least_window_hours: int = 60
-    refit_hours: int = 3
-    """The float's noise is learnt, and what is left is looked up, this often."""
+    look_up_hours: int = 3
+    """What is left is looked up this often."""
+    noise_hours: int = 12
+    """The float's noise is learnt anew this often: it is the float's own and changes slowly."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,7 @@ class Gauge:
         self._noise = noise.Noise()
         self._finals: dict[float, terminal.Expected] = {}
         self._noise_hour: int | None = None
-        self._looked_up: tuple[tuple[int | None, int, int], Left] | None = None
+        self._looked_up: tuple[int, tuple[int, int], Left] | None = None
 
     def admit(self, reading: Reading) -> bool:
         """Take a reading in; True where it is news for the analysis."""
@@ -178,7 +178,7 @@ class Gauge:
         ahead = Left()
         fast = two.slope_per_day < -precedent.FALLING_FAST
         if likeness.fallen_points >= history.BEGUN_POINTS and not fast:
-            ahead = self._by_precedents(recent, extra, expected, likeness, (epoch, off.samples))
+            ahead = self._by_precedents(recent, extra, expected, likeness, (epoch, off.samples), end)
         if math.isnan(ahead.p50):
             ahead = tail.remaining(left)
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
@@ -260,13 +260,14 @@ class Gauge:
         expected: tuple[float, float],
         likeness: precedent.Likeness,
         known: tuple[int, int],
+        end: int,
     ) -> Left:
-        """What is left by the precedents, as of the last refit; at once when sugar or a hand sample came."""
-        key = (self._noise_hour, *known)
-        if self._looked_up is None or self._looked_up[0] != key:
+        """What is left, as of the last look-up; looked up at once when sugar or a hand sample came."""
+        last = self._looked_up
+        if last is None or last[1] != known or end - last[0] >= self.settings.look_up_hours:
             found = precedent.look_up(recent, self._noise, extra, expected, likeness)
-            self._looked_up = key, found
-        return self._looked_up[1]
+            last = self._looked_up = end, known, found
+        return last[2]
 
     def _expected(
         self, start_points: float, first_hour: float, off: offset.Offset
@@ -290,8 +291,11 @@ class Gauge:
             self._finals = {original: prior}
         return (prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)), apart
 
+    def _noise_is_known(self, end: int) -> bool:
+        return self._noise_hour is not None and end - self._noise_hour < self.settings.noise_hours
+
     def _learn_noise(self, track: Track, end: int) -> None:
-        if self._noise_hour is not None and end - self._noise_hour < self.settings.refit_hours:
+        if self._noise_is_known(end):
             return
         values = np.array([value for _, value in track.raw(max(end - 72, 0), end, 300)])
         self._noise = noise.Noise(
@@ -303,7 +307,7 @@ class Gauge:
     def _learn_wander(
         self, recent: window.Window, expected: tuple[float, float], typical: float, end: int
     ) -> None:
-        if self._noise_hour is not None and end - self._noise_hour < self.settings.refit_hours:
+        if self._noise_is_known(end):
             return
         self._noise_hour = end
         size = tail.wander_size(recent, self._noise, expected, typical)

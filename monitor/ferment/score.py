@@ -17,8 +17,8 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 
 RIGHT_WITHIN_H: Final = 48.0
 NEVER_AFTER_MS: Final = 6 * MS_PER_DAY
-STALL_EARLY_MS: Final = MS_PER_DAY
-"""A stall told up to a day before it is one by definition is told well, not wrongly."""
+STALL_EARLY_MS: Final = 4 * MS_PER_DAY
+"""A stall comes slowly: an alert so long before it has told it, if it still stands when it comes."""
 BEYOND_C: Final = 0.5
 """A temperature this far beyond the yeast's range for six hours must be told."""
 GRACE_MS: Final = 12 * MS_PER_HOUR
@@ -192,9 +192,10 @@ def _stall(told: Told, truth: Truth) -> FoundScore:
     spell = truth.stalls[0]
     if not _alive(truth, min(spell.until_ms, spell.from_ms + 2 * MS_PER_DAY)):
         return FoundScore()
-    for at in times:
-        if spell.holds(at, before_ms=STALL_EARLY_MS):
-            return FoundScore(found=True, cost=(at - spell.from_ms) / MS_PER_HOUR)
+    for told_stuck in told.firing.get(AlertKind.STALLED, ()):
+        # one told on the way down must still stand when the stall is there
+        if told_stuck.until_ms >= spell.from_ms and spell.holds(told_stuck.from_ms, before_ms=STALL_EARLY_MS):
+            return FoundScore(found=True, cost=(told_stuck.from_ms - spell.from_ms) / MS_PER_HOUR)
     return FoundScore(found=False)
 
 

@@ -33,19 +33,19 @@ class Thresholds:
     """Since pitching or the last sugar."""
     finished_doubt: float = 0.15
     """Finished: the probability that more than two points are still to fall is below this."""
-    stalled_doubt: float = 0.55
+    stalled_doubt: float = 0.65
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.4
     """What is called stalled has not fallen faster than this over the last two days."""
-    stalled_surely_sd: float = 2.5
+    stalled_surely_sd: float = 1.5
     """Five points and so many standard deviations above its end, a flat line alone is a stall."""
     moving_z: float = 3.0
     moving_per_day: float = 0.3
     restart_points: float = 2.0
     """A finish or stall is taken back when so much has fallen since."""
     refermenting_points: float = 0.8
-    refermenting_z: float = 4.0
-    drift_per_day: float = 0.05
+    refermenting_z: float = 3.0
+    drift_per_day: float = 0.12
     """How much of a slow fall may be the float's own drift."""
     lag_hours: float = 168.0
     """No fall at all by then is a failed start."""

@@ -107,17 +107,24 @@ class TestFinished:
 
 
 class TestStall:
-    """Found from a day before its onset up to its end."""
+    """Found up to its end; on the way down too, where the alert still stands at its onset."""
 
     @pytest.mark.parametrize(
         ("day", "found", "cost"),
-        [(3.9, False, None), (4.5, True, -12.0), (6.0, True, 24.0), (9.1, False, None)],
+        [(0.9, False, None), (3.5, True, -36.0), (6.0, True, 24.0), (9.1, False, None)],
     )
     def test_by_the_day_it_was_told(self, day: float, found: bool, cost: float | None) -> None:
         """The stall lasts from day 5 to day 9."""
         result = score(told_by(fires(AlertKind.STALLED, day * DAY)), STALLED).stall
         assert (result.found, result.wrong) == (found, None)
         assert result.cost == (None if cost is None else pytest.approx(cost))
+
+    def test_taken_back_before_it_is_there(self) -> None:
+        """An alert that was resolved before the stall began has not told it; the next one has."""
+        early = fires(AlertKind.STALLED, 3.5 * DAY, 4.5 * DAY)
+        assert score(told_by(early), STALLED).stall.found is False
+        again = score(told_by([*early, *fires(AlertKind.STALLED, 6 * DAY)]), STALLED).stall
+        assert (again.found, again.cost) == (True, pytest.approx(24.0))
 
     def test_told_where_none_is(self) -> None:
         """Any telling on a ferment that never stalls is wrong."""
