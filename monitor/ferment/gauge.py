@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.ferment import history, noise, offset, outlook, precedent, tail, terminal, warmth, window
+from monitor.ferment import history, noise, offset, outlook, precedent, shape, tail, terminal, warmth, window
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
@@ -185,7 +185,9 @@ class Gauge:
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv
         made = simple_abv(1.0 + opening.start_points / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
-        view = outlook.foresee(
+        room = NAN if tolerance is None else tolerance - made
+        slowed_hours = end - epoch - course.slowed_hour
+        view = self._foresee(
             outlook.Standing(
                 level=left.level_points,
                 start=course.start_points,
@@ -194,10 +196,24 @@ class Gauge:
                 left_p05=ahead.p05,
                 left_p50=ahead.p50,
                 left_p95=ahead.p95,
-                rate=max(-two.slope_per_day, -0.5 * (day.slope_per_day + two.slope_per_day)),
-                fastest=course.peak_per_day,
-                falling_hours=end - epoch - course.begun_hour + 12.0,
-            )
+            ),
+            shape.traits(
+                points[epoch:],
+                celsius[epoch:],
+                shape.Known(
+                    kind=self.premise.must.kind,
+                    level=left.level_points,
+                    expected=expected[0],
+                    expected_sd=expected[1],
+                    alcohol_room_abv=room,
+                    drop_c=bare.temperature_drop_c,
+                    slope_day=day.slope_per_day,
+                    slope_two=two.slope_per_day,
+                    slope_four=four.slope_per_day,
+                    peak_per_day=course.peak_per_day,
+                    slowed_hours=slowed_hours,
+                ),
+            ),
         )
         return Evidence(
             at_ms=bare.at_ms,
@@ -221,7 +237,7 @@ class Gauge:
             slope_seven=seven.slope_per_day,
             slope_seven_se=seven.slope_se,
             peak_per_day=course.peak_per_day,
-            slowed_hours=end - epoch - course.slowed_hour,
+            slowed_hours=slowed_hours,
             expected_points=expected[0],
             expected_sd=expected[1],
             apart_points=apart,
@@ -236,7 +252,7 @@ class Gauge:
             end_hours_p05=view.hours_p05,
             end_hours_p50=view.hours_p50,
             end_hours_p95=view.hours_p95,
-            alcohol_room_abv=NAN if tolerance is None else tolerance - made,
+            alcohol_room_abv=room,
             temperature_c=bare.temperature_c,
             temperature_drop_c=bare.temperature_drop_c,
             cold_hours=bare.cold_hours,
@@ -252,6 +268,10 @@ class Gauge:
             offset_points=off.points,
             offset_sd=off.sd,
         )
+
+    def _foresee(self, standing: outlook.Standing, traits: Floats | None) -> outlook.Outlook:
+        """The view ahead; whoever collects traits to learn from takes them here."""
+        return outlook.foresee(standing, traits)
 
     def _by_precedents(
         self,

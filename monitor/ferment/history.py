@@ -23,8 +23,6 @@ class Course:
     start_points: float = math.nan
     """Level of the first readings."""
     first_hour: float = math.nan
-    begun_hour: float = math.nan
-    """When three points had fallen."""
     slowed_hour: float = math.nan
     """Last time it still fell at SLOWED of the fastest."""
     peak_per_day: float = math.nan
@@ -81,7 +79,6 @@ def review(points: Floats, pace: Floats) -> Course:
     return Course(
         start_points=start,
         first_hour=float(first),
-        begun_hour=(begun + 0.5) * COARSE_HOURS,
         slowed_hour=(last_fast + 0.5) * COARSE_HOURS,
         peak_per_day=peak,
         active_scaled_hours=active,

@@ -1,9 +1,9 @@
 """Where a ferment will end, and when, with 90 % intervals that were measured rather than assumed.
 
-Final gravity: what the must should reach, until the tail can be seen; then what the tail says. The time: by
-what is left over how fast it falls, how long it has been falling and how far it has slowed; a line through
-their logarithms, fitted to simulated ferments (training seeds only), with the spread of its errors there. A
-logistic curve drawn through the data does worse than this: real ferments slow down earlier.
+Final gravity: what the must should reach, until the tail can be seen; then what the tail says. The time: what
+simulated ferments with such a course had still to go (`monitor.ferment.foretelling`). A logistic curve drawn
+through the data, or a line through the logarithms of what is left and how fast it falls, does worse: how far
+and how long ago a ferment had come tells how it will slow.
 """
 
 from __future__ import annotations
@@ -12,18 +12,14 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-PRIOR_REACH: Final = 1.25
+from monitor.ferment import foretelling
+from monitor.ferment.series import Floats
+
+PRIOR_REACH: Final = 1.23
 """Half-width of the 90 % interval while only the must speaks, in its standard deviations."""
 TAIL_FROM: Final = 0.8
 TAIL_FULL: Final = 0.97
 """Shares of the expected fall between which the tail takes over from the must."""
-LEAST_LEFT: Final = 1.0
-LEAST_RATE: Final = 0.15
-TIME_LINE: Final = (3.03, 0.538, 0.079, -0.36, 0.289)
-"""Constant, log(left / rate), log(hours since it began), share fallen, log(rate / fastest)."""
-TIME_LOW: Final = -0.95
-TIME_HIGH: Final = 1.2
-"""5th and 95th percentile of the logarithm of true over foretold time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +36,7 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What the outlook is read from; points, points a day, hours."""
+    """What the final gravity is read from; points."""
 
     level: float
     start: float
@@ -49,13 +45,10 @@ class Standing:
     left_p05: float
     left_p50: float
     left_p95: float
-    rate: float
-    fastest: float
-    falling_hours: float
 
 
-def foresee(s: Standing) -> Outlook:
-    """The outlook at one moment; nan before the fall has begun."""
+def foresee(s: Standing, traits: Floats | None) -> Outlook:
+    """The outlook at one moment; nan before the fall has begun. `traits` are of `monitor.ferment.shape`."""
     if math.isnan(s.level) or math.isnan(s.expected) or math.isnan(s.left_p50):
         return Outlook()
     fallen = min(max((s.level - s.start) / min(s.expected - s.start, -1.0), 0.1), 1.2)
@@ -70,13 +63,6 @@ def foresee(s: Standing) -> Outlook:
         between(s.expected, s.level - s.left_p50),
         between(s.expected + reach, s.level - s.left_p05),
     )
-    if math.isnan(s.rate) or math.isnan(s.fastest) or math.isnan(s.falling_hours):
+    if traits is None:
         return Outlook(*finals)
-    left = max(s.level - finals[1], LEAST_LEFT)
-    rate = max(s.rate, LEAST_RATE)
-    slowed = min(max(math.log(rate / max(s.fastest, 0.3)), -4.0), 0.5)
-    constant, by_left, by_age, by_share, by_slowing = TIME_LINE
-    log_hours = constant + by_left * math.log(24.0 * left / rate) + by_slowing * slowed
-    log_hours += by_age * math.log(max(s.falling_hours, 6.0)) + by_share * fallen
-    times = (math.exp(log_hours + d) for d in (TIME_LOW, 0.0, TIME_HIGH))
-    return Outlook(*finals, *times)
+    return Outlook(*finals, *foretelling.hours_left(traits))

@@ -24,10 +24,9 @@ def test_a_straight_fall_has_its_own_pace() -> None:
     assert course.start_points == pytest.approx(80.0)
 
 
-def test_beginning_and_slowing_are_found_to_the_bin() -> None:
-    """Three points have fallen eight hours into the fall; slowing is where the pace breaks (to 9 h)."""
+def test_slowing_is_found_to_the_bin() -> None:
+    """Slowing is where the pace breaks (to 9 h)."""
     course = review(fall(24, 120, 96, 9.0), np.ones(240))
-    assert course.begun_hour == pytest.approx(24 + 8, abs=9.0)
     assert course.slowed_hour == pytest.approx(24 + 120, abs=9.0)
 
 
@@ -41,9 +40,9 @@ def test_a_cold_night_is_not_slowing() -> None:
 
 
 def test_before_three_points_have_fallen_nothing_has_begun() -> None:
-    """A fall of two points leaves beginning, pace and slowing unknown."""
+    """A fall of two points leaves pace and slowing unknown."""
     course = review(np.linspace(80.0, 78.0, 96), np.ones(96))
-    assert np.isnan([course.begun_hour, course.peak_per_day, course.slowed_hour]).all()
+    assert np.isnan([course.peak_per_day, course.slowed_hour]).all()
 
 
 def test_a_lone_jump_and_a_gap_change_no_coarse_mean_by_much() -> None:
