@@ -31,13 +31,15 @@ class Thresholds:
     begun_points: float = 3.0
     least_hours: float = 30.0
     """Since pitching or the last sugar."""
-    finished_doubt: float = 0.15
+    finished_doubt: float = 0.12
     """Finished: the probability that more than two points are still to fall is below this."""
+    finished_gap_sd: float = 1.25
+    """Not finished: five points and so many standard deviations above where the must should end."""
     stalled_doubt: float = 0.65
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.4
     """What is called stalled has not fallen faster than this over the last two days."""
-    stalled_surely_sd: float = 1.5
+    stalled_surely_sd: float = 2.0
     """Five points and so many standard deviations above its end, a flat line alone is a stall."""
     moving_z: float = 3.0
     moving_per_day: float = 0.3
@@ -116,8 +118,9 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     begun = e.fallen_points >= th.begun_points
     slowing = begun & (e.slowed_hours >= 12.0)
     settled = e.epoch_hours >= th.least_hours
-    done = sound & slowing & settled & (e.over_two < th.finished_doubt)
     gap = e.level_points - e.expected_points
+    near = gap <= STALL_POINTS + th.finished_gap_sd * e.expected_sd
+    done = sound & slowing & settled & near & (e.over_two < th.finished_doubt)
     high = gap > th.stuck_gap_points
     slow = e.slowed_hours >= 3.0
     flat = (e.slope_two - 0.5 * e.slope_two_se > -th.stalled_per_day) & (
