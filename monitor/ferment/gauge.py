@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -185,44 +186,13 @@ class Gauge:
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv
         made = simple_abv(1.0 + opening.start_points / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
-        room = NAN if tolerance is None else tolerance - made
-        slowed_hours = end - epoch - course.slowed_hour
-        view = self._foresee(
-            outlook.Standing(
-                level=left.level_points,
-                start=course.start_points,
-                expected=expected[0],
-                expected_sd=expected[1],
-                left_p05=ahead.p05,
-                left_p50=ahead.p50,
-                left_p95=ahead.p95,
-            ),
-            shape.traits(
-                points[epoch:],
-                celsius[epoch:],
-                shape.Known(
-                    kind=self.premise.must.kind,
-                    level=left.level_points,
-                    expected=expected[0],
-                    expected_sd=expected[1],
-                    alcohol_room_abv=room,
-                    drop_c=bare.temperature_drop_c,
-                    slope_day=day.slope_per_day,
-                    slope_two=two.slope_per_day,
-                    slope_four=four.slope_per_day,
-                    peak_per_day=course.peak_per_day,
-                    slowed_hours=slowed_hours,
-                ),
-            ),
-        )
-        return Evidence(
-            at_ms=bare.at_ms,
+        seen = replace(
+            bare,
             readings=float(np.count_nonzero(counts[-48:])),
             silent_hours=NAN
             if track.last_received_ms is None
             else (bare.at_ms - track.last_received_ms) / MS_PER_HOUR,
             data_age_hours=float(end - 1 - known[-1]),
-            hours_in=bare.hours_in,
             epoch_hours=float(end - epoch),
             start_points=course.start_points,
             level_points=left.level_points,
@@ -237,7 +207,7 @@ class Gauge:
             slope_seven=seven.slope_per_day,
             slope_seven_se=seven.slope_se,
             peak_per_day=course.peak_per_day,
-            slowed_hours=slowed_hours,
+            slowed_hours=end - epoch - course.slowed_hour,
             expected_points=expected[0],
             expected_sd=expected[1],
             apart_points=apart,
@@ -246,18 +216,7 @@ class Gauge:
             left_p95=ahead.p95,
             over_one=ahead.over_one,
             over_two=ahead.over_two,
-            final_p05=view.final_p05 - apart,
-            final_p50=view.final_p50 - apart,
-            final_p95=view.final_p95 - apart,
-            end_hours_p05=view.hours_p05,
-            end_hours_p50=view.hours_p50,
-            end_hours_p95=view.hours_p95,
-            alcohol_room_abv=room,
-            temperature_c=bare.temperature_c,
-            temperature_drop_c=bare.temperature_drop_c,
-            cold_hours=bare.cold_hours,
-            below_c=bare.below_c,
-            above_c=bare.above_c,
+            alcohol_room_abv=NAN if tolerance is None else tolerance - made,
             watch_hours=watched[0],
             watch_fall=watched[1],
             watch_fall_se=watched[2],
@@ -268,10 +227,21 @@ class Gauge:
             offset_points=off.points,
             offset_sd=off.sd,
         )
+        kind = self.premise.must.kind
+        view = self._foresee(seen, shape.traits(points[epoch:], celsius[epoch:], kind, seen))
+        return replace(
+            seen,
+            final_p05=view.final_p05 - apart,
+            final_p50=view.final_p50 - apart,
+            final_p95=view.final_p95 - apart,
+            end_hours_p05=view.hours_p05,
+            end_hours_p50=view.hours_p50,
+            end_hours_p95=view.hours_p95,
+        )
 
-    def _foresee(self, standing: outlook.Standing, traits: Floats | None) -> outlook.Outlook:
+    def _foresee(self, seen: Evidence, traits: Floats | None) -> outlook.Outlook:
         """The view ahead; whoever collects traits to learn from takes them here."""
-        return outlook.foresee(standing, traits)
+        return outlook.foresee(seen, traits)
 
     def _by_precedents(
         self,

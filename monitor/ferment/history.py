@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.ferment.series import Floats
 
@@ -31,14 +32,19 @@ class Course:
     """Scaled hours from the beginning of the fall to slowing."""
 
 
+def block_means(points: Floats, hours: int) -> tuple[Floats, NDArray[np.int64]]:
+    """Means of blocks of so many hourly medians (0 where empty), and how many of them were there."""
+    block = points.reshape(-1, hours)
+    there = ~np.isnan(block)
+    count = there.sum(axis=1)
+    return np.where(there, block, 0.0).sum(axis=1) / np.maximum(count, 1), count
+
+
 def coarse(points: Floats, pace: Floats) -> tuple[Floats, Floats]:
     """Means of six hours (nan where empty), each replaced by the median of itself and its neighbours; and
     scaled lengths of the bins. The last, incomplete bin is left out."""
     n = points.size // COARSE_HOURS * COARSE_HOURS
-    block = points[:n].reshape(-1, COARSE_HOURS)
-    there = ~np.isnan(block)
-    count = there.sum(axis=1)
-    means = np.where(there, block, 0.0).sum(axis=1) / np.maximum(count, 1)
+    means, count = block_means(points[:n], COARSE_HOURS)
     known = np.flatnonzero(count)
     if known.size >= 3:
         # bridge gaps by straight lines, then take out lone jumps

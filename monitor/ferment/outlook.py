@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.ferment import foretelling
+from monitor.ferment.evidence import Evidence
 from monitor.ferment.series import Floats
 
 PRIOR_REACH: Final = 1.23
@@ -34,34 +35,26 @@ class Outlook:
     hours_p95: float = math.nan
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """What the final gravity is read from; points."""
+def foresee(e: Evidence, traits: Floats | None) -> Outlook:
+    """The outlook at one moment, gravities as the float reads; nan before the fall has begun.
 
-    level: float
-    start: float
-    expected: float
-    expected_sd: float
-    left_p05: float
-    left_p50: float
-    left_p95: float
-
-
-def foresee(s: Standing, traits: Floats | None) -> Outlook:
-    """The outlook at one moment; nan before the fall has begun. `traits` are of `monitor.ferment.shape`."""
-    if math.isnan(s.level) or math.isnan(s.expected) or math.isnan(s.left_p50):
+    `traits` are of `monitor.ferment.shape`.
+    """
+    if math.isnan(e.level_points) or math.isnan(e.expected_points) or math.isnan(e.left_p50):
         return Outlook()
-    fallen = min(max((s.level - s.start) / min(s.expected - s.start, -1.0), 0.1), 1.2)
+    fallen = min(
+        max((e.level_points - e.start_points) / min(e.expected_points - e.start_points, -1.0), 0.1), 1.2
+    )
     tail = min(max((fallen - TAIL_FROM) / (TAIL_FULL - TAIL_FROM), 0.0), 1.0)
-    reach = PRIOR_REACH * s.expected_sd
+    reach = PRIOR_REACH * e.expected_sd
 
     def between(must: float, last_days: float) -> float:
-        return min((1.0 - tail) * must + tail * last_days, s.level)
+        return min((1.0 - tail) * must + tail * last_days, e.level_points)
 
     finals = (
-        between(s.expected - reach, s.level - s.left_p95),
-        between(s.expected, s.level - s.left_p50),
-        between(s.expected + reach, s.level - s.left_p05),
+        between(e.expected_points - reach, e.level_points - e.left_p95),
+        between(e.expected_points, e.level_points - e.left_p50),
+        between(e.expected_points + reach, e.level_points - e.left_p05),
     )
     if traits is None:
         return Outlook(*finals)

@@ -13,6 +13,8 @@ from typing import Final
 import numpy as np
 from scipy.optimize import isotonic_regression
 
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.history import block_means
 from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
 
@@ -38,36 +40,16 @@ def falling(points: Floats) -> Falling | None:
     """The falling course nearest to hourly medians (points; nan where empty); None of too few."""
     n = points.size // BIN_HOURS * BIN_HOURS
     skipped = points.size - n
-    block = points[skipped:].reshape(-1, BIN_HOURS)
-    there = ~np.isnan(block)
-    count = there.sum(axis=1)
+    means, count = block_means(points[skipped:], BIN_HOURS)
     known = np.flatnonzero(count)
     if known.size < LEAST_BINS:
         return None
-    means = np.where(there, block, 0.0).sum(axis=1)[known] / count[known]
-    padded = np.pad(means, MEDIAN_BINS // 2, mode="edge")
+    padded = np.pad(means[known], MEDIAN_BINS // 2, mode="edge")
     near = np.lib.stride_tricks.sliding_window_view(padded, MEDIAN_BINS)
     calm = np.sort(near, axis=1)[:, MEDIAN_BINS // 2]  # of an odd number, a median is the one amid
     nearest = isotonic_regression(calm, weights=count[known].astype(np.float64), increasing=False)
     hours = np.asarray((known + 0.5) * BIN_HOURS + skipped, dtype=np.float64)
     return Falling(hours, np.asarray(nearest.x))
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What is known beside the course; points, points a day, hours, degC; nan where not known."""
-
-    kind: MustKind | None
-    level: float
-    expected: float
-    expected_sd: float
-    alcohol_room_abv: float
-    drop_c: float
-    slope_day: float
-    slope_two: float
-    slope_four: float
-    peak_per_day: float
-    slowed_hours: float
 
 
 KINDS: Final = (None, MustKind.HONEY, MustKind.MALT, MustKind.FRUIT, MustKind.SUGAR)
@@ -97,16 +79,17 @@ TRAITS: Final = (
 """In this order. `fell_in_*` are points; `since_*` hours since that share of the fall so far was done."""
 
 
-def traits(points: Floats, celsius: Floats, known: Known) -> Floats | None:
+def traits(points: Floats, celsius: Floats, kind: MustKind | None, e: Evidence) -> Floats | None:
     """The traits at the end of hourly medians since pitching or the last sugar; None before the fall.
 
-    `points` has nan where nothing was measured; `celsius` is filled, or nan throughout.
+    `points` has nan where nothing was measured; `celsius` is filled, or nan throughout; of the evidence the
+    figures that need no look ahead are read.
     """
     course = falling(points)
-    if course is None or math.isnan(known.level):
+    if course is None or math.isnan(e.level_points):
         return None
     start = float(np.mean(course.points[:LEAST_BINS]))
-    fallen = start - known.level
+    fallen = start - e.level_points
     if fallen < LEAST_FALLEN:
         return None
     now = float(points.size)
@@ -117,25 +100,25 @@ def traits(points: Floats, celsius: Floats, known: Known) -> Floats | None:
     since = now - np.interp(SHARES, done, course.hours)
     return np.array(
         [
-            KINDS.index(known.kind),
+            KINDS.index(kind),
             start,
             fallen,
             now,
-            known.expected,
-            known.expected_sd,
-            known.level - known.expected,
-            fallen / max(start - known.expected, 1.0),
-            *(before - known.level),
+            e.expected_points,
+            e.expected_sd,
+            e.level_points - e.expected_points,
+            fallen / max(start - e.expected_points, 1.0),
+            *(before - e.level_points),
             *since,
             *(float(np.mean(celsius[-hours:])) for hours in (6, 24, 96)),
             float(np.max(celsius)),
-            known.drop_c,
-            known.alcohol_room_abv,
-            known.slope_day,
-            known.slope_two,
-            known.slope_four,
-            known.peak_per_day,
-            known.slowed_hours,
+            e.temperature_drop_c,
+            e.alcohol_room_abv,
+            e.slope_day,
+            e.slope_two,
+            e.slope_four,
+            e.peak_per_day,
+            e.slowed_hours,
         ],
         dtype=np.float64,
     )

@@ -31,13 +31,17 @@ class Tables:
 
     def answer(self, traits: Floats) -> float:
         """The sum for one moment's traits."""
-        questions = self.trait.shape[1]
-        place = (traits[self.trait] > self.edge) @ (2 ** np.arange(questions - 1, -1, -1))
-        return float(self.base + self.value[np.arange(len(self.value)), place].sum())
+        return float(self.answers(traits[None])[0])
 
     def answers(self, traits: Floats) -> Floats:
         """The sums for rows of traits."""
-        place = np.zeros((len(traits), len(self.value)), dtype=np.int64)
-        for trait, edge in zip(self.trait.T, self.edge.T, strict=True):
-            place = 2 * place + (traits[:, trait] > edge)
+        place = places(traits, self.trait, self.edge)
         return np.asarray(self.base + self.value[np.arange(len(self.value)), place].sum(axis=1))
+
+
+def places(traits: Floats, trait: Places, edge: Floats) -> Places:
+    """(n, t) the place to which the questions of each of t tables lead each of n rows of traits."""
+    place = np.zeros((len(traits), len(trait)), dtype=np.int64)
+    for asked, at in zip(trait.T, edge.T, strict=True):
+        place = 2 * place + (traits[:, asked] > at)
+    return place

@@ -16,7 +16,7 @@ from numpy.random import default_rng
 from numpy.typing import NDArray
 
 from monitor.ferment.series import Floats
-from monitor.ferment.tables import Tables
+from monitor.ferment.tables import Tables, places
 
 BINS: Final = 48
 """So many edges are tried of every trait, about equally many examples between them."""
@@ -73,9 +73,7 @@ def fit(
             asked[table, level] = allowed[best[0]]
             edge[table, level] = edges[best[1], allowed[best[0]]]
             place = 2 * place + (part[:, best[0]] > best[1])
-        whole = np.zeros(target.size, dtype=np.int64)
-        for trait, at in zip(asked[table], edge[table], strict=True):
-            whole = 2 * whole + (traits[:, trait] > at)
+        whole = places(traits, asked[table, None], edge[table, None])[:, 0]
         value[table] = _values(whole[rows], error[rows], quantile, value.shape[1], recipe)
         sums += value[table, whole]
     return Tables(base, asked, edge, value)

@@ -20,11 +20,11 @@ from numpy.random import default_rng
 from numpy.typing import NDArray
 
 from monitor.ferment.event import JournalEntry, Reading
-from monitor.ferment.evidence import FitSettings
+from monitor.ferment.evidence import Evidence, FitSettings
 from monitor.ferment.foretelling import QUANTILES
 from monitor.ferment.gauge import Gauge
 from monitor.ferment.history import BEGUN_POINTS
-from monitor.ferment.outlook import Outlook, Standing
+from monitor.ferment.outlook import Outlook
 from monitor.ferment.series import Floats
 from monitor.ferment.tables import Tables
 from monitor.replay.boosting import Recipe, fit
@@ -62,7 +62,7 @@ class _Collector(Gauge):
 
     traits: Floats | None = None
 
-    def _foresee(self, standing: Standing, traits: Floats | None) -> Outlook:
+    def _foresee(self, seen: Evidence, traits: Floats | None) -> Outlook:
         self.traits = traits
         return Outlook()
 

@@ -11,13 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.ferment import foretelling
-from monitor.ferment.outlook import Outlook, Standing, foresee
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.outlook import Outlook, foresee
 from monitor.ferment.shape import TRAITS
 
-HALFWAY = Standing(
-    level=25.0,
-    start=50.0,
-    expected=0.0,
+HALFWAY = Evidence(
+    at_ms=0,
+    level_points=25.0,
+    start_points=50.0,
+    expected_points=0.0,
     expected_sd=2.0,
     left_p05=10.0,
     left_p50=20.0,
@@ -27,7 +29,7 @@ HALFWAY = Standing(
 
 def test_before_the_fall_nothing_is_foretold() -> None:
     """Unknown level or end gives no numbers at all."""
-    unknown = foresee(dataclasses.replace(HALFWAY, level=math.nan), None)
+    unknown = foresee(dataclasses.replace(HALFWAY, level_points=math.nan), None)
     assert all(math.isnan(value) for value in dataclasses.astuple(unknown))
 
 
@@ -52,7 +54,7 @@ def test_halfway_the_must_speaks() -> None:
 
 def test_at_the_end_the_tail_speaks() -> None:
     """Past the expected end the middle is the level less what the tail has left."""
-    near = dataclasses.replace(HALFWAY, level=-1.0, left_p05=0.1, left_p50=0.4, left_p95=1.5)
+    near = dataclasses.replace(HALFWAY, level_points=-1.0, left_p05=0.1, left_p50=0.4, left_p95=1.5)
     assert foresee(near, None).final_p50 == pytest.approx(-1.4)
 
 
@@ -63,8 +65,8 @@ def test_percentiles_are_in_order_and_nothing_rises(
     """No final gravity stands above the level now, and its percentiles rise."""
     s = dataclasses.replace(
         HALFWAY,
-        level=level,
-        start=120.0,
+        level_points=level,
+        start_points=120.0,
         expected_sd=spread,
         left_p05=left / 2.0,
         left_p50=left,

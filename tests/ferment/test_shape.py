@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.ferment.evidence import Evidence
 from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
-from monitor.ferment.shape import BACK_HOURS, SHARES, TRAITS, Known, falling, traits
+from monitor.ferment.shape import BACK_HOURS, SHARES, TRAITS, falling, traits
 
-KNOWN = Known(
-    kind=MustKind.HONEY,
-    level=40.0,
-    expected=0.0,
+KNOWN = Evidence(
+    at_ms=0,
+    level_points=40.0,
+    expected_points=0.0,
     expected_sd=2.0,
     alcohol_room_abv=4.0,
-    drop_c=0.5,
+    temperature_drop_c=0.5,
     slope_day=-6.0,
     slope_two=-6.0,
     slope_four=-6.0,
@@ -27,6 +29,7 @@ KNOWN = Known(
     slowed_hours=3.0,
 )
 WARM = np.full(240, 20.0)
+HONEY = MustKind.HONEY
 
 
 def line(hours: int = 240, per_day: float = 6.0) -> Floats:
@@ -42,7 +45,7 @@ def named(found: Floats | None) -> dict[str, float]:
 
 def test_a_straight_fall_is_measured_as_it_is() -> None:
     """Of 6 points a day: 6 in a day, 24 in four; half of the fall five days ago (the start is 12 h wide)."""
-    found = named(traits(line(), WARM, KNOWN))
+    found = named(traits(line(), WARM, HONEY, KNOWN))
     assert found["fell_in_24h"] == pytest.approx(6.0, abs=0.5)
     assert found["fell_in_96h"] == pytest.approx(24.0, abs=0.5)
     assert found["since_0.5"] == pytest.approx(120.0, abs=6.0)
@@ -57,26 +60,21 @@ def test_foam_and_a_gap_shift_no_trait_by_much() -> None:
     bad = line()
     bad[60:66] += 8.0
     bad[120:144] = math.nan
-    clean, found = named(traits(line(), WARM, KNOWN)), named(traits(bad, WARM, KNOWN))
+    clean, found = named(traits(line(), WARM, HONEY, KNOWN)), named(traits(bad, WARM, HONEY, KNOWN))
     for name in TRAITS:
         assert found[name] == pytest.approx(clean[name], abs=6.0 if name.startswith("since") else 1.0), name
 
 
 def test_before_the_fall_there_are_no_traits() -> None:
     """A point fallen, an unknown level, or a handful of readings give none."""
-    assert traits(line(per_day=0.1), WARM, Known(**{**plain(KNOWN), "level": 99.0})) is None
-    assert traits(line(), WARM, Known(**{**plain(KNOWN), "level": math.nan})) is None
-    assert traits(line(9), WARM[:9], KNOWN) is None
-
-
-def plain(known: Known) -> dict[str, object]:
-    """The fields of what is known."""
-    return {name: getattr(known, name) for name in Known.__slots__}
+    assert traits(line(per_day=0.1), WARM, HONEY, replace(KNOWN, level_points=99.0)) is None
+    assert traits(line(), WARM, HONEY, replace(KNOWN, level_points=math.nan)) is None
+    assert traits(line(9), WARM[:9], HONEY, KNOWN) is None
 
 
 def test_without_a_thermometer_only_its_traits_are_unknown() -> None:
     """No temperature, no kind: the rest stands."""
-    found = named(traits(line(), np.full(240, math.nan), Known(**{**plain(KNOWN), "kind": None})))
+    found = named(traits(line(), np.full(240, math.nan), None, KNOWN))
     unknown = {name for name, value in found.items() if math.isnan(value)}
     assert unknown == {"six_hours_c", "day_c", "four_days_c", "warmest_c"}
 
@@ -113,7 +111,7 @@ def test_traits_keep_their_order(seed: int, per_day: float) -> None:
     rng = np.random.default_rng(seed)
     points = line(per_day=per_day) + rng.normal(0.0, 1.5, 240)
     points[rng.random(240) < 0.3] = math.nan
-    found = named(traits(points, WARM, Known(**{**plain(KNOWN), "level": 100.0 - 10.0 * per_day - 3.0})))
+    found = named(traits(points, WARM, HONEY, replace(KNOWN, level_points=100.0 - 10.0 * per_day - 3.0)))
     fell = [found[f"fell_in_{hours:.0f}h"] for hours in BACK_HOURS]
     since = [found[f"since_{share:g}"] for share in SHARES]
     assert fell == sorted(fell)

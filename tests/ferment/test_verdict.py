@@ -39,10 +39,11 @@ def test_rest_at_the_expected_end_is_done() -> None:
         {"slowed_hours": 2.0},
         {"over_two": float("nan")},
         {"over_two": 0.4},
+        {"level_points": RESTING.expected_points + 5.0 + 1.3 * RESTING.expected_sd},
     ],
 )
 def test_what_forbids_a_finish(values: dict[str, float]) -> None:
-    """Silence, no fall, new sugar, haste, an unknown or a likely rest: none of them is finished."""
+    """Silence, no fall, new sugar, haste, an unknown or a likely rest, a level far too high: none is done."""
     assert not decide(changed(**values), Thresholds()).done
 
 
