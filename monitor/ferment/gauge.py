@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.ferment import history, noise, offset, outlook, precedent, shape, tail, terminal, warmth, window
+from monitor.ferment import addition, history, noise, offset, outlook, precedent, shape, tail, terminal, warmth, window
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
@@ -45,7 +45,7 @@ class Gauge:
         self._temperature_sensor = premise.temperature_sensor
         self._pitched_hour = premise.pitched_ms // MS_PER_HOUR
         self._noise = noise.Noise()
-        self._finals: dict[float, terminal.Expected] = {}
+        self._finals: dict[tuple[float, int], terminal.Expected] = {}
         self._noise_hour: int | None = None
         self._looked_up: tuple[int, tuple[int, int], Left] | None = None
 
@@ -159,7 +159,8 @@ class Gauge:
         )
         course = history.review(points[epoch:], pace[epoch:])
         opening = course if epoch == 0 else history.review(points[:epoch], pace[:epoch])
-        expected, apart = self._expected(opening.start_points, opening.first_hour, off)
+        added = addition.added_points(points, [hour for hour in self._sugar_hours if 0 <= hour < end])
+        expected, apart = self._expected(opening.start_points, opening.first_hour, added, off)
         self._learn_noise(track, end)
         begin = self._window_begin(course, epoch, end)
         recent = self._window(points, counts, celsius, pace, begin, end)
@@ -185,7 +186,8 @@ class Gauge:
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv
-        made = simple_abv(1.0 + opening.start_points / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
+        whole = opening.start_points + added
+        made = simple_abv(1.0 + whole / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
         seen = replace(
             bare,
             readings=float(np.count_nonzero(counts[-48:])),
@@ -260,7 +262,7 @@ class Gauge:
         return last[2]
 
     def _expected(
-        self, start_points: float, first_hour: float, off: offset.Offset
+        self, start_points: float, first_hour: float, added_points: float, off: offset.Offset
     ) -> tuple[tuple[float, float], float]:
         """Mean and sd of the final gravity as the corrected float reads it; and how far it reads high."""
         given = self.premise.must.original_gravity_sg
@@ -274,11 +276,11 @@ class Gauge:
                 apart_sd = offset.UNKNOWN_SD * (1.0 - trust) ** 0.5
         else:
             original = start_points
-        original = round(original, 1)
-        prior = self._finals.get(original)
+        known = round(original, 1), round(added_points)
+        prior = self._finals.get(known)
         if prior is None:
-            prior = terminal.expected_final(self.premise.must, original)
-            self._finals = {original: prior}
+            prior = terminal.expected_final(self.premise.must, *known)
+            self._finals = {known: prior}
         return (prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)), apart
 
     def _noise_is_known(self, end: int) -> bool:

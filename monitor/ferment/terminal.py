@@ -7,6 +7,7 @@ makers' figures and musts of a kind scatter.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,6 +27,8 @@ SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
 original gravity being left; fruit and sugar: common practice)."""
 GLYCEROL_POINTS: Final = 1.2
 """Glycerol and acids, which the mass balance does not know; an attenuation measured on worts does."""
+ADDED_SHARE: Final = (0.96, 0.05)
+"""The same of what is added under way: sugar, or honey, and nobody says which."""
 LEAST_SD_POINTS: Final = 1.2
 
 
@@ -37,21 +40,36 @@ class Expected:
     sd_points: float
 
 
-def expected_final(must: Must, original_points: float) -> Expected:
-    """Final gravity that a must of this kind and original gravity (points) should reach."""
+def expected_final(must: Must, original_points: float, added_points: float = 0.0) -> Expected:
+    """Final gravity that a must of this kind and original gravity (points) should reach.
+
+    `added_points` is by how much sugar that went in later raised the gravity: what it leaves behind is nearly
+    all alcohol, so the must ends lower than it would have.
+    """
     original_points = min(max(original_points, 1.0), 250.0)
-    original_sg = 1.0 + original_points / POINTS_PER_SG
+    share, spread = SHARES[must.kind]
     if must.expected_apparent_attenuation is not None:
         low, high = must.expected_apparent_attenuation
         mean = original_points * (1.0 - (low + high) / 2.0)
         # a range that a maker gives is taken to hold nineteen times in twenty
         sd = original_points * abs(high - low) / 4.0
     else:
-        share, spread = SHARES[must.kind]
-
-        def end(part: float) -> float:
-            return (expected_final_gravity_sg(original_sg, min(max(part, 0.0), 1.0)) - 1.0) * POINTS_PER_SG
-
-        mean = end(share) + (0.0 if must.kind is MustKind.MALT else GLYCEROL_POINTS)
-        sd = (end(share - spread) - end(min(share + spread, 1.0))) / 2.0
+        mean = _end(original_points, share) + (0.0 if must.kind is MustKind.MALT else GLYCEROL_POINTS)
+        sd = _half_width(original_points, share, spread)
+    if added_points > 0.0:
+        whole = min(original_points + added_points, 250.0)
+        part = max(whole - original_points, 0.0) / whole
+        mixed = (1.0 - part) * share + part * ADDED_SHARE[0]
+        mean += _end(whole, mixed) - _end(original_points, share)
+        sd = math.hypot(sd, _half_width(whole, mixed, part * ADDED_SHARE[1]))
     return Expected(mean, max(sd, LEAST_SD_POINTS))
+
+
+def _end(original_points: float, share: float) -> float:
+    """Points at the end where this share of the solids ferments."""
+    original_sg = 1.0 + original_points / POINTS_PER_SG
+    return (expected_final_gravity_sg(original_sg, min(max(share, 0.0), 1.0)) - 1.0) * POINTS_PER_SG
+
+
+def _half_width(original_points: float, share: float, spread: float) -> float:
+    return (_end(original_points, share - spread) - _end(original_points, share + spread)) / 2.0

@@ -1,0 +1,99 @@
+"""Sugar that went in under way, read off the float: by how many points the gravity rose.
+
+What the maker wrote down is looked for at its hour. What nobody wrote down is a rise that stays, for foam and
+knocks come down again as suddenly as they went up,
+or went down first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.ferment.history import block_means
+from monitor.ferment.series import Floats
+
+BLOCK_HOURS: Final = 3
+ONE_HOURS: Final = 12
+"""Additions closer than this are one: between them no level can be told."""
+LEVEL_HOURS: Final = 9
+"""A level is the median of so many hours."""
+MIXED_HOURS: Final = 3
+LEAST_POINTS: Final = 3.0
+"""A smaller rise that nobody wrote down is taken for the float's own."""
+STAYS_HOURS: Final = 39
+"""A knock lasts a day and a half at most: a rise that is still there then was sugar."""
+COMES_DOWN: Final = 0.6
+"""Share of a rise that, lost within six hours a little before or after it, makes it foam or a knock."""
+
+
+def added_points(points: Floats, written_hours: Sequence[int]) -> float:
+    """Points by which additions of sugar raised the gravity, all together.
+
+    `points` are hourly medians since pitching (nan where nothing was measured), `written_hours` the hours of
+    the additions in the journal.
+    """
+    hours = sorted([*written_hours, *_unwritten(points, written_hours)])
+    spells: list[tuple[int, int]] = []
+    for hour in hours:
+        if spells and hour - spells[-1][1] < ONE_HOURS:
+            spells[-1] = (spells[-1][0], hour)
+        else:
+            spells.append((hour, hour))
+    return sum(max(_rise(points, first, last), 0.0) for first, last in spells)
+
+
+def _rise(points: Floats, first: int, last: int) -> float:
+    """From before `first` to after `last`, with what fell meanwhile; 0 where it cannot be told."""
+    begin = last + MIXED_HOURS
+    before = _level(points, first - LEVEL_HOURS, first)
+    after = _level(points, begin, begin + LEVEL_HOURS)
+    if math.isnan(before) or math.isnan(after):
+        return 0.0
+    earlier = _level(points, first - LEVEL_HOURS - 24, first - 24)
+    per_hour = 0.0 if math.isnan(earlier) else max(earlier - before, 0.0) / 24.0
+    return after - before + per_hour * (begin + LEVEL_HOURS - first)
+
+
+def _level(points: Floats, begin: int, end: int) -> float:
+    part = points[max(begin, 0) : max(end, 0)]
+    part = part[~np.isnan(part)]
+    return float(np.median(part)) if part.size else math.nan
+
+
+def _unwritten(points: Floats, written_hours: Sequence[int]) -> list[int]:
+    """Hours of rises that stayed and that no entry of the journal is near."""
+    n = points.size // BLOCK_HOURS * BLOCK_HOURS
+    means, count = block_means(points[:n], BLOCK_HOURS)
+    known = np.flatnonzero(count)
+    if known.size < 5:
+        return []
+    level = means[known]
+    rises = np.flatnonzero(level[2:] - level[:-2] >= LEAST_POINTS) + 1
+    found: list[int] = []
+    for at in rises.tolist():
+        hour = int(known[at]) * BLOCK_HOURS + 1
+        near = [*written_hours, *found]
+        if all(abs(hour - other) >= ONE_HOURS for other in near) and _stays(points, level, known, at):
+            found.append(hour)
+    return found
+
+
+def _stays(points: Floats, level: Floats, known: NDArray[np.intp], at: int) -> bool:
+    hour = int(known[at]) * BLOCK_HOURS + 1
+    rise = _rise(points, hour, hour)
+    if rise < LEAST_POINTS or points.size - hour < STAYS_HOURS:
+        return False
+    about = STAYS_HOURS // BLOCK_HOURS
+    first, last = np.searchsorted(known, (known[at] - about, known[at] + about + 1))
+    sides = (level[first:at], level[at + 1 : last])
+    return all(side.size >= 5 and not _falls_suddenly(side, COMES_DOWN * rise) for side in sides)
+
+
+def _falls_suddenly(level: Floats, by: float) -> bool:
+    drops = level[:-2] - level[2:]
+    return bool(drops.max() - max(float(np.median(drops)), 0.0) >= by)
