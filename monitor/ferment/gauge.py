@@ -8,7 +8,19 @@ from typing import Final
 
 import numpy as np
 
-from monitor.ferment import addition, history, noise, offset, outlook, precedent, shape, tail, terminal, warmth, window
+from monitor.ferment import (
+    addition,
+    history,
+    noise,
+    offset,
+    outlook,
+    precedent,
+    shape,
+    tail,
+    terminal,
+    warmth,
+    window,
+)
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing

@@ -35,6 +35,9 @@ class Thresholds:
     """Finished: the probability that more than two points are still to fall is below this."""
     finished_gap_sd: float = 1.25
     """Not finished: five points and so many standard deviations above where the must should end."""
+    finished_rise_z: float = 1.5
+    """Not finished: a float rises by more than its drift, as surely as this; gravity does not, so it is
+    disturbed."""
     stalled_doubt: float = 0.65
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.4
@@ -48,7 +51,7 @@ class Thresholds:
     refermenting_points: float = 0.8
     refermenting_z: float = 3.0
     drift_per_day: float = 0.12
-    """How much of a slow fall may be the float's own drift."""
+    """How much of a slow fall or rise may be the float's own drift."""
     lag_hours: float = 168.0
     """No fall at all by then is a failed start."""
     stuck_gap_points: float = 2.0
@@ -120,7 +123,10 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     settled = e.epoch_hours >= th.least_hours
     gap = e.level_points - e.expected_points
     near = gap <= STALL_POINTS + th.finished_gap_sd * e.expected_sd
-    done = sound & slowing & settled & near & (e.over_two < th.finished_doubt)
+    calm = (e.slope_two < th.drift_per_day + th.finished_rise_z * e.slope_two_se) & (
+        e.slope_four < th.drift_per_day + th.finished_rise_z * e.slope_four_se
+    )
+    done = sound & slowing & settled & near & calm & (e.over_two < th.finished_doubt)
     high = gap > th.stuck_gap_points
     slow = e.slowed_hours >= 3.0
     flat = (e.slope_two - 0.5 * e.slope_two_se > -th.stalled_per_day) & (

@@ -9,6 +9,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -24,7 +25,7 @@ from monitor.ferment.emission import (
 )
 from monitor.ferment.event import Event, JournalEntry, JournalKind, Reading, Tick
 from monitor.ferment.pipeline import MOMENT_MS, Analysis, Pipeline
-from monitor.ferment.premise import Must, MustKind, Premise
+from monitor.ferment.premise import Must, MustKind, Premise, Yeast
 from monitor.ferment.verdict import Thresholds
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
 
@@ -310,3 +311,28 @@ def test_precedents_are_looked_up_at_each_refit_and_at_once_after_a_hand_sample(
     before = pipeline.snapshot.evidence.over_two
     pipeline.step(Reading("hand", Quantity.SAMPLE_GRAVITY, now_ms, 1.020, now_ms))
     assert pipeline.snapshot.evidence.over_two != before
+
+
+def test_sugar_that_went_in_makes_more_alcohol_and_a_lower_end(
+    make_ferment: MakeFerment, premise: Premise
+) -> None:
+    """Fifteen points added on day three and never written down: over a point and a half less at the end."""
+    strong = replace(premise, yeast=Yeast(alcohol_tolerance_abv=14.0))
+    fed_ms = START_MS + 3 * MS_PER_DAY
+
+    def fed(event: Event) -> Event:
+        if isinstance(event, Reading) and event.quantity is Quantity.GRAVITY and event.time_ms >= fed_ms:
+            hours = (event.time_ms - fed_ms) / MS_PER_HOUR
+            return replace(event, value=event.value + 0.015 * math.exp(-hours / 36.0))
+        return event
+
+    found = []
+    for events in (make_ferment(), [fed(event) for event in make_ferment()]):
+        pipeline = Pipeline(strong)
+        for event in events:
+            pipeline.step(event)
+        found.append(pipeline.snapshot.evidence)
+    plain, sweet = found
+    assert sweet.expected_points < plain.expected_points - 1.5
+    # 131 times the drop is the trade's quick rule for alcohol (common practice)
+    assert plain.alcohol_room_abv - sweet.alcohol_room_abv == pytest.approx(0.131 * 15.0, abs=0.3)

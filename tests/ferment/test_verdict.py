@@ -40,10 +40,12 @@ def test_rest_at_the_expected_end_is_done() -> None:
         {"over_two": float("nan")},
         {"over_two": 0.4},
         {"level_points": RESTING.expected_points + 5.0 + 1.3 * RESTING.expected_sd},
+        {"slope_two": 0.13 + 1.5 * RESTING.slope_two_se},
+        {"slope_four": 0.13 + 1.5 * RESTING.slope_four_se},
     ],
 )
 def test_what_forbids_a_finish(values: dict[str, float]) -> None:
-    """Silence, no fall, new sugar, haste, an unknown or a likely rest, a level far too high: none is done."""
+    """Silence, no fall, new sugar, haste, an unknown or likely rest, a level too high, a rise: not done."""
     assert not decide(changed(**values), Thresholds()).done
 
 
