@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -62,7 +63,7 @@ def _rise(points: Floats, first: int, last: int) -> float:
 def _level(points: Floats, begin: int, end: int) -> float:
     part = points[max(begin, 0) : max(end, 0)]
     part = part[~np.isnan(part)]
-    return float(np.median(part)) if part.size else math.nan
+    return median(part.tolist()) if part.size else math.nan
 
 
 def _unwritten(points: Floats, written_hours: Sequence[int]) -> list[int]:
@@ -96,4 +97,4 @@ def _stays(points: Floats, level: Floats, known: NDArray[np.intp], at: int) -> b
 
 def _falls_suddenly(level: Floats, by: float) -> bool:
     drops = level[:-2] - level[2:]
-    return bool(drops.max() - max(float(np.median(drops)), 0.0) >= by)
+    return bool(drops.max() - max(median(drops.tolist()), 0.0) >= by)

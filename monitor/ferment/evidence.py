@@ -21,7 +21,7 @@ class FitSettings:
     """Longest stretch the tail is judged on."""
     least_window_hours: int = 60
     look_up_hours: int = 3
-    """What is left is looked up this often."""
+    """What is left, and when it will have gone, is looked up this often."""
     noise_hours: int = 12
     """The float's noise is learnt anew this often: it is the float's own and changes slowly."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -39,8 +39,22 @@ OPENING_HOURS: Final = 8.0
 """Readings this soon after pitching are of the must that the maker sampled."""
 ORIGINAL_SD: Final = 1.1
 """Error of a maker's original gravity and of the float's first hours together, points."""
+SPANS_HOURS: Final = (24.0, 48.0, 96.0, 168.0)
+"""The last hours that slopes are measured over."""
 SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
 WATCHED: Final = frozenset({JournalKind.STABILISED, JournalKind.SWEETENED, JournalKind.PACKAGED})
+
+
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """What was last seen of the time to come."""
+
+    end: int
+    """The hour it was looked at."""
+    basis: tuple[int, int, bool]
+    """What it rested on: a change of these makes it worthless."""
+    left: Left
+    view: outlook.Outlook
 
 
 class Gauge:
@@ -59,7 +73,7 @@ class Gauge:
         self._noise = noise.Noise()
         self._finals: dict[tuple[float, int], terminal.Expected] = {}
         self._noise_hour: int | None = None
-        self._looked_up: tuple[int, tuple[int, int], Left] | None = None
+        self._ahead: _Ahead | None = None
 
     def admit(self, reading: Reading) -> bool:
         """Take a reading in; True where it is news for the analysis."""
@@ -182,19 +196,10 @@ class Gauge:
         self._learn_wander(recent, expected, typical, end)
         left, extra = tail.measure(recent, self._noise, expected, typical)
         coefficient = (left.coefficient, left.coefficient_sd)
-        day, two, four, seven = (
-            window.line(recent.since(-span), self._noise, extra[recent.hours >= -span], coefficient)
-            for span in (24.0, 48.0, 96.0, 168.0)
-        )
+        day, two, four, seven = window.lines(recent, self._noise, extra, SPANS_HOURS, coefficient)
         likeness = precedent.Likeness(
             course.start_points - left.level_points, end - epoch, bare.temperature_drop_c
         )
-        ahead = Left()
-        fast = two.slope_per_day < -precedent.FALLING_FAST
-        if likeness.fallen_points >= history.BEGUN_POINTS and not fast:
-            ahead = self._by_precedents(recent, extra, expected, likeness, (epoch, off.samples), end)
-        if math.isnan(ahead.p50):
-            ahead = tail.remaining(left)
         watched = self._watched(points, counts, celsius, pace, end, coefficient)
         fell = course.start_points - left.level_points
         tolerance = self.premise.yeast.alcohol_tolerance_abv
@@ -225,11 +230,6 @@ class Gauge:
             expected_points=expected[0],
             expected_sd=expected[1],
             apart_points=apart,
-            left_p05=ahead.p05,
-            left_p50=ahead.p50,
-            left_p95=ahead.p95,
-            over_one=ahead.over_one,
-            over_two=ahead.over_two,
             alcohol_room_abv=NAN if tolerance is None else tolerance - made,
             watch_hours=watched[0],
             watch_fall=watched[1],
@@ -241,10 +241,27 @@ class Gauge:
             offset_points=off.points,
             offset_sd=off.sd,
         )
-        kind = self.premise.must.kind
-        view = self._foresee(seen, shape.traits(points[epoch:], celsius[epoch:], kind, seen))
+        begun = likeness.fallen_points >= history.BEGUN_POINTS
+        precedented = begun and not two.slope_per_day < -precedent.FALLING_FAST
+        # looked ahead again at once when sugar or a hand sample came, or when precedents begin to count
+        basis = (epoch, off.samples, precedented)
+        ahead = self._ahead
+        if ahead is None or ahead.basis != basis or end - ahead.end >= self.settings.look_up_hours:
+            rest = Left()
+            if precedented:
+                rest = precedent.look_up(recent, self._noise, extra, expected, likeness)
+            if math.isnan(rest.p50):
+                rest = tail.remaining(left)
+            traits = shape.traits(points[epoch:], celsius[epoch:], self.premise.must.kind, seen)
+            ahead = self._ahead = _Ahead(end, basis, rest, self._foresee(seen, rest, traits))
+        view = ahead.view.after(end - ahead.end)
         return replace(
             seen,
+            left_p05=ahead.left.p05,
+            left_p50=ahead.left.p50,
+            left_p95=ahead.left.p95,
+            over_one=ahead.left.over_one,
+            over_two=ahead.left.over_two,
             final_p05=view.final_p05 - apart,
             final_p50=view.final_p50 - apart,
             final_p95=view.final_p95 - apart,
@@ -253,25 +270,9 @@ class Gauge:
             end_hours_p95=view.hours_p95,
         )
 
-    def _foresee(self, seen: Evidence, traits: Floats | None) -> outlook.Outlook:
+    def _foresee(self, seen: Evidence, rest: Left, traits: Floats | None) -> outlook.Outlook:
         """The view ahead; whoever collects traits to learn from takes them here."""
-        return outlook.foresee(seen, traits)
-
-    def _by_precedents(
-        self,
-        recent: window.Window,
-        extra: Floats,
-        expected: tuple[float, float],
-        likeness: precedent.Likeness,
-        known: tuple[int, int],
-        end: int,
-    ) -> Left:
-        """What is left, as of the last look-up; looked up at once when sugar or a hand sample came."""
-        last = self._looked_up
-        if last is None or last[1] != known or end - last[0] >= self.settings.look_up_hours:
-            found = precedent.look_up(recent, self._noise, extra, expected, likeness)
-            last = self._looked_up = end, known, found
-        return last[2]
+        return outlook.foresee(seen, rest, traits)
 
     def _expected(
         self, start_points: float, first_hour: float, added_points: float, off: offset.Offset
@@ -349,6 +350,7 @@ class Gauge:
         since = self._window(points, counts, celsius, pace, begin, end)
         if since.size < 4:
             return hours, NAN, NAN, NAN, NAN
-        trend = window.line(since, self._noise, window.settle_outliers(since, self._noise), coefficient)
+        outliers = window.settle_outliers(since, self._noise)
+        (trend,) = window.lines(since, self._noise, outliers, coefficient=coefficient)
         days = (end - begin) / 24.0
         return hours, -trend.slope_per_day * days, trend.slope_se * days, trend.slope_per_day, trend.slope_se

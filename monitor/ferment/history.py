@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -40,6 +41,13 @@ def block_means(points: Floats, hours: int) -> tuple[Floats, NDArray[np.int64]]:
     return np.where(there, block, 0.0).sum(axis=1) / np.maximum(count, 1), count
 
 
+def without_jumps(values: Floats) -> Floats:
+    """Each value but the first and last replaced by the median of itself and its neighbours."""
+    before, here, after = values[:-2], values[1:-1], values[2:]
+    low, high = np.minimum(before, here), np.maximum(before, here)
+    return np.concatenate([values[:1], np.maximum(low, np.minimum(high, after)), values[-1:]])
+
+
 def coarse(points: Floats, pace: Floats) -> tuple[Floats, Floats]:
     """Means of six hours (nan where empty), each replaced by the median of itself and its neighbours; and
     scaled lengths of the bins. The last, incomplete bin is left out."""
@@ -49,8 +57,7 @@ def coarse(points: Floats, pace: Floats) -> tuple[Floats, Floats]:
     if known.size >= 3:
         # bridge gaps by straight lines, then take out lone jumps
         means = np.interp(np.arange(means.size), known, means[known])
-        middle = np.median(np.stack([means[:-2], means[1:-1], means[2:]]), axis=0)
-        means = np.concatenate([means[:1], middle, means[-1:]])
+        means = without_jumps(means)
     else:
         means = np.where(count > 0, means, np.nan)
     return means, pace[:n].reshape(-1, COARSE_HOURS).sum(axis=1)
@@ -62,20 +69,18 @@ def review(points: Floats, pace: Floats) -> Course:
     if not known.size:
         return Course()
     first = int(known[0])
-    opening = points[first : first + 12]
-    start = float(np.nanmedian(opening))
+    start = median(points[known[known < first + 12]].tolist())
     means, lengths = coarse(points, pace)
     if means.size < 4 or np.isnan(means).any():
         return Course(start_points=start, first_hour=float(first))
-    start = max(start, float(np.median(means[:4])))
+    start = max(start, median(means[:4].tolist()))
     fallen = np.flatnonzero(start - means >= BEGUN_POINTS)
     if not fallen.size:
         return Course(start_points=start, first_hour=float(first))
     begun = int(fallen[0])
     scaled = (means[:-2] - means[2:]) / (lengths[1:-1] + (lengths[:-2] + lengths[2:]) / 2.0) * 24.0
     if scaled.size >= 3:
-        middle = np.median(np.stack([scaled[:-2], scaled[1:-1], scaled[2:]]), axis=0)
-        scaled = np.concatenate([scaled[:1], middle, scaled[-1:]])
+        scaled = without_jumps(scaled)
     peak = float(scaled.max())
     if peak <= 0.0:
         # a lone jump made it three points lower; nothing fell for longer than that

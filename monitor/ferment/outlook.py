@@ -14,6 +14,7 @@ from typing import Final
 
 from monitor.ferment import foretelling
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.left import Left
 from monitor.ferment.series import Floats
 
 PRIOR_REACH: Final = 1.23
@@ -34,13 +35,20 @@ class Outlook:
     hours_p50: float = math.nan
     hours_p95: float = math.nan
 
+    def after(self, hours: float) -> Outlook:
+        """The same so many hours later, with nothing new known."""
+        if not hours:
+            return self
+        times = (max(one - hours, 0.0) for one in (self.hours_p05, self.hours_p50, self.hours_p95))
+        return Outlook(self.final_p05, self.final_p50, self.final_p95, *times)
 
-def foresee(e: Evidence, traits: Floats | None) -> Outlook:
+
+def foresee(e: Evidence, rest: Left, traits: Floats | None) -> Outlook:
     """The outlook at one moment, gravities as the float reads; nan before the fall has begun.
 
-    `traits` are of `monitor.ferment.shape`.
+    `rest` is what is still to fall, `traits` are of `monitor.ferment.shape`.
     """
-    if math.isnan(e.level_points) or math.isnan(e.expected_points) or math.isnan(e.left_p50):
+    if math.isnan(e.level_points) or math.isnan(e.expected_points) or math.isnan(rest.p50):
         return Outlook()
     fallen = min(
         max((e.level_points - e.start_points) / min(e.expected_points - e.start_points, -1.0), 0.1), 1.2
@@ -52,9 +60,9 @@ def foresee(e: Evidence, traits: Floats | None) -> Outlook:
         return min((1.0 - tail) * must + tail * last_days, e.level_points)
 
     finals = (
-        between(e.expected_points - reach, e.level_points - e.left_p95),
-        between(e.expected_points, e.level_points - e.left_p50),
-        between(e.expected_points + reach, e.level_points - e.left_p05),
+        between(e.expected_points - reach, e.level_points - rest.p95),
+        between(e.expected_points, e.level_points - rest.p50),
+        between(e.expected_points + reach, e.level_points - rest.p05),
     )
     if traits is None:
         return Outlook(*finals)

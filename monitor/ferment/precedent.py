@@ -11,9 +11,10 @@ precedent counts by its likelihood. That is Bayes' rule with the collection as t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -59,7 +60,7 @@ class Collection:
     """(k, 64) points above the level now."""
     table: Singles
     """(n, k) weight of each shape."""
-    left_points: Floats
+    left_points: Singles
     """(n,) in rising order."""
     log_prior: Singles
     log_fallen: Singles
@@ -80,7 +81,7 @@ def collection() -> Collection:
     return Collection(
         shapes=data["shapes"].astype(np.float64),
         table=whole[:, :-1].astype(np.float32),
-        left_points=-whole[:, -1],
+        left_points=(-whole[:, -1]).astype(np.float32),
         **singles,
     )
 
@@ -115,14 +116,17 @@ def look_up(
     prior = _prior(likeness, kept)
     chosen = np.flatnonzero(prior > prior.max() - UNLIKELY)
     left_points = kept.left_points[chosen]
-    fit = _fit(_whitened(window, noise, extra_var, kept), kept.table[chosen])
+    # about the level now, so that single precision is enough
+    base = median(window.points[-4:].tolist())
+    about = replace(window, points=window.points - base)
+    fit = _fit(_whitened(about, noise, extra_var, kept), kept.table[chosen])
     logs = [
-        _log_likelihood(fit, left_points, expected[0], scale * expected[1]) + math.log(share)
+        _log_likelihood(fit, left_points, expected[0] - base, scale * expected[1]) + math.log(share)
         for scale, share in EXPECTED_SCALES
     ]
-    log_weight = prior[chosen] + np.logaddexp(*logs)
-    weight = np.exp(log_weight - log_weight.max())
-    rising = np.cumsum(weight)
+    log_weight = np.array(logs) + prior[chosen]
+    weight = np.exp(log_weight - log_weight.max()).sum(axis=0)
+    rising = np.cumsum(weight, dtype=np.float64)
     rising /= rising[-1]
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, left_points)
     under_one, under_two = (
@@ -146,7 +150,7 @@ def _prior(likeness: Likeness, kept: Collection) -> Singles:
 def _whitened(window: Window, noise: Noise, extra_var: Floats, kept: Collection) -> Floats:
     """Columns (shapes, one, the data) on the window's bins, each bin as sure as any other and by itself."""
     apart = np.abs(window.hours[:, None] - window.hours)
-    high = MISFIT * (window.points - float(np.median(window.points[-4:])))
+    high = MISFIT * (window.points - median(window.points[-4:].tolist()))
     k = np.exp(apart * (-1.0 / WANDER_HOURS)) * noise.wander_points**2
     k += np.exp(apart * (-1.0 / MISFIT_HOURS)) * np.abs(high[:, None] * high)
     k += TEMPERATURE_SD**2 * window.temperature_c[:, None] * window.temperature_c
@@ -179,7 +183,7 @@ class _Fit:
 
 def _fit(white: Floats, table: Singles) -> _Fit:
     by_shape, one, data = white[:, :-2], white[:, -2], white[:, -1]
-    # distances in the plane of the shapes: squared only after subtracting, so single precision is enough
+    # distances in the plane of the shapes: squared only after subtracting
     q, r = np.linalg.qr(by_shape)
     within = q.T @ data
     apart = table @ r.T.astype(np.float32) - within.astype(np.float32)
@@ -188,13 +192,13 @@ def _fit(white: Floats, table: Singles) -> _Fit:
     return _Fit(np.einsum("ij,ij->i", apart, apart) + beside, slope, float(one @ one))
 
 
-def _log_likelihood(fit: _Fit, left_points: Floats, expected: float, expected_sd: float) -> Floats:
+def _log_likelihood(fit: _Fit, left_points: Singles, expected: float, expected_sd: float) -> Singles:
     """Of each precedent, the level integrated out; up to a constant that all share.
 
     The expected final gravity is the level less what is left: one more observation.
     """
     trust = expected_sd**-2.0
-    level = left_points + expected
+    level = left_points + np.float32(expected)
     curvature = fit.curvature + trust
     square = fit.square + trust * level**2 - (fit.slope + trust * level) ** 2 / curvature
     return np.asarray(-0.5 * (square + math.log(curvature)) - math.log(expected_sd))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -19,7 +20,7 @@ from scipy.special import ndtr
 from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_SIZES, Noise
 from monitor.ferment.series import Floats
-from monitor.ferment.window import TEMPERATURE_SD, Window, outlier_variance, unchanged, whitener
+from monitor.ferment.window import TEMPERATURE_SD, Window, outlier_variance, unchanged, whitened
 
 POWERS: Final = (0.5, 1.0, 1.7)
 POWER_WEIGHTS: Final = (0.25, 0.5, 0.25)
@@ -107,40 +108,38 @@ def mixture(
 ) -> Mixture:
     """Exact posterior for each shape. `expected` is mean and sd of the final gravity as this float would read
     it."""
-    w, log_det = whitener(window, noise, extra)
     n, k = window.size, grid.left_per_fall.size
-    common = w @ np.column_stack([np.ones(n), -window.hours / 24.0, window.temperature_c, window.points])
-    f = w @ grid.columns
+    columns = np.column_stack(
+        [np.ones(n), -window.hours / 24.0, window.temperature_c, window.points, grid.columns]
+    )
+    white, log_det = whitened(window, noise, columns, extra)
+    common, f = white[:, :4], white[:, 4:]
     gram = common.T @ common
     cross = common.T @ f
     one, creep, temperature, y = 0, 1, 2, 3
-    precision: Floats = np.zeros((len(PRIOR_SCALES), k, 4, 4))
-    b: Floats = np.zeros((len(PRIOR_SCALES), k, 4))
-    constant = np.zeros((len(PRIOR_SCALES), 1))
-    for row, (scale, weight) in enumerate(zip(PRIOR_SCALES, PRIOR_WEIGHTS, strict=True)):
-        # the prior of the final gravity ties the unknowns: final = level - fall * left_per_fall - creep *
-        # days
-        tie = (scale * expected[1]) ** -2.0
-        arm = np.stack([np.ones(k), -grid.left_per_fall, np.full(k, -CREEP_MEAN_DAYS), np.zeros(k)])
-        precision[row] = np.einsum("ik,jk->kij", arm, arm) * tie
-        b[row] = arm.T * (tie * expected[0])
-        constant[row] = math.log(weight) + 0.5 * math.log(tie) - 0.5 * expected[0] ** 2 * tie
     order = np.array([one, creep, temperature])
     at = np.array([0, 2, 3])
-    precision[:, :, at[:, None], at] += gram[order[:, None], order]
-    precision[:, :, 1, 1] += np.einsum("ij,ij->j", f, f) + FALL_SD**-2
-    precision[:, :, 1, at] += cross[order].T
-    precision[:, :, at, 1] += cross[order].T
-    precision[:, :, 2, 2] += CREEP_SD**-2
-    precision[:, :, 3, 3] += TEMPERATURE_SD**-2
-    b[:, :, at] += gram[order, y]
-    b[:, :, 1] += cross[y]
-    covariance: Floats = np.linalg.inv(precision).astype(np.float64)
-    mean = np.einsum("skij,skj->ski", covariance, b)
+    data: Floats = np.zeros((k, 4, 4))
+    data[:, at[:, None], at] = gram[order[:, None], order]
+    data[:, 1, 1] = (f * f).sum(axis=0) + FALL_SD**-2
+    data[:, 1, at] = data[:, at, 1] = cross[order].T
+    data[:, 2, 2] += CREEP_SD**-2
+    data[:, 3, 3] += TEMPERATURE_SD**-2
+    pull: Floats = np.empty((k, 4))
+    pull[:, at] = gram[order, y]
+    pull[:, 1] = cross[y]
+    # the prior of the final gravity ties the unknowns: final = level - fall * left_per_fall - creep * days
+    arm = np.column_stack([np.ones(k), -grid.left_per_fall, np.full(k, -CREEP_MEAN_DAYS), np.zeros(k)])
+    tie = (np.array(PRIOR_SCALES) * expected[1]) ** -2.0
+    precision = data + tie[:, None, None, None] * (arm[:, :, None] * arm[:, None, :])
+    b = pull + (tie * expected[0])[:, None, None] * arm
+    constant = (np.log(PRIOR_WEIGHTS) + 0.5 * np.log(tie) - 0.5 * expected[0] ** 2 * tie)[:, None]
+    covariance: Floats = np.linalg.inv(precision).astype(np.float64, copy=False)
+    mean = (covariance @ b[..., None])[..., 0]
     sd = np.sqrt(covariance[..., 1, 1])
     creep_sd = np.sqrt(covariance[..., 2, 2])
     positive = np.maximum(ndtr(mean[..., 1] / sd), 1e-12) * np.maximum(ndtr(mean[..., 2] / creep_sd), 1e-12)
-    fit = 0.5 * (np.einsum("ski,ski->sk", b, mean) - gram[y, y])
+    fit = 0.5 * ((b * mean).sum(axis=-1) - gram[y, y])
     log_weight = grid.log_prior + constant + fit + np.log(positive)
     log_weight += 0.5 * np.log(np.maximum(np.linalg.det(covariance), 1e-300))
     top = float(log_weight.max())
@@ -157,7 +156,7 @@ def mixture(
 
 def misfit_variance(window: Window) -> Floats:
     """Variance that stands for what no formula catches, larger the higher a bin lies above the end."""
-    last = float(np.median(window.points[-4:]))
+    last = median(window.points[-4:].tolist())
     return np.asarray((MISFIT * (window.points - last)) ** 2)
 
 

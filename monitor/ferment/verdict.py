@@ -77,27 +77,37 @@ STUCK: Final = {
 }
 
 
+def within(value: Scalar, low: float, high: float) -> Scalar:
+    """The value, held between two limits; nan stays nan."""
+    return np.minimum(np.maximum(value, low), high)
+
+
+def known_or_zero(value: Scalar) -> Scalar:
+    """The value; zero where it is not known."""
+    return np.where(np.isnan(value), 0.0, value)
+
+
 def stuck(e: Evidence) -> Scalar:
     """Probability that it stands still with sugar left."""
     c = STUCK
     gap = e.level_points - e.expected_points
-    root = [np.sqrt(np.clip(-s, 0.0, 9.0)) for s in (e.slope_day, e.slope_two, e.slope_four)]
+    root = [np.sqrt(within(-s, 0.0, 9.0)) for s in (e.slope_day, e.slope_two, e.slope_four)]
     z = (
         c["constant"]
         + c["day"] * root[0]
         + c["two_days"] * root[1]
         + c["four_days"] * root[2]
-        + c["day_z"] * np.clip((-e.slope_day - 0.4) / e.slope_day_se, -3.0, 4.0)
-        + c["two_days_z"] * np.clip((-e.slope_two - 0.5) / e.slope_two_se, -3.0, 6.0)
-        + c["gap"] * np.clip(gap, -5.0, 25.0)
-        + c["gap_sd"] * np.clip(gap / e.expected_sd, -3.0, 6.0)
-        + c["gap_five"] * np.clip(gap - 5.0, 0.0, 15.0)
-        + c["colder"] * np.clip(np.nan_to_num(e.temperature_drop_c), -2.0, 10.0)
-        + c["cold_days"] * np.nan_to_num(e.cold_hours) / 24.0
+        + c["day_z"] * within((-e.slope_day - 0.4) / e.slope_day_se, -3.0, 4.0)
+        + c["two_days_z"] * within((-e.slope_two - 0.5) / e.slope_two_se, -3.0, 6.0)
+        + c["gap"] * within(gap, -5.0, 25.0)
+        + c["gap_sd"] * within(gap / e.expected_sd, -3.0, 6.0)
+        + c["gap_five"] * within(gap - 5.0, 0.0, 15.0)
+        + c["colder"] * within(known_or_zero(e.temperature_drop_c), -2.0, 10.0)
+        + c["cold_days"] * known_or_zero(e.cold_hours) / 24.0
         + c["slowed"] * np.log(np.maximum(e.slowed_hours, 1.0))
-        + c["gap_share"] * np.log(np.clip(gap, 1.0, 60.0) / np.maximum(e.fallen_points, 2.0))
+        + c["gap_share"] * np.log(within(gap, 1.0, 60.0) / np.maximum(e.fallen_points, 2.0))
     )
-    return 1.0 / (1.0 + np.exp(-np.clip(z, -50.0, 50.0)))
+    return 1.0 / (1.0 + np.exp(-within(z, -50.0, 50.0)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -54,7 +55,7 @@ def read(temperature_c: Floats, limits_c: tuple[float, float] | None) -> Warmth:
     recent = recent[~np.isnan(recent)]
     if not recent.size:
         return Warmth()
-    now_c = float(np.median(recent))
+    now_c = median(recent.tolist())
     day = temperature_c[-24:]
     long = filled(temperature_c[-240:])
     drop_c = math.nan

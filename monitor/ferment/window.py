@@ -6,6 +6,8 @@ the right thing: the standard errors that follow count correlated noise, and so 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -40,21 +42,20 @@ class Window:
         """Number of bins."""
         return self.hours.size
 
-    def since(self, hours: float) -> Window:
-        """The bins after `hours` (negative) only."""
-        keep = self.hours >= hours
+    def turned(self) -> Window:
+        """The same bins, newest first."""
         return Window(
-            self.hours[keep],
-            self.warm_hours[keep],
-            self.points[keep],
-            self.temperature_c[keep],
-            self.white_var[keep],
+            self.hours[::-1],
+            self.warm_hours[::-1],
+            self.points[::-1],
+            self.temperature_c[::-1],
+            self.white_var[::-1],
         )
 
 
 def build(points: Floats, counts: Floats, temperature_c: Floats, pace: Floats, noise: Noise) -> Window:
-    """A window from hourly medians (nan where empty), counts, filled temperatures and scaled lengths of
-    hours.
+    """A window from hourly medians (nan where empty), counts, temperatures (filled, or nan throughout) and
+    scaled lengths of hours.
 
     All four end now and have one length, a multiple of three.
     """
@@ -66,10 +67,9 @@ def build(points: Floats, counts: Floats, temperature_c: Floats, pace: Floats, n
     n = points.size
     hours = np.arange(n).reshape(shape)[keep] - n + 0.5
     warm = (np.cumsum(pace) - pace / 2.0 - pace.sum()).reshape(shape)[keep]
-    values = np.where(there, np.nan_to_num(points).reshape(shape), 0.0)[keep]
-    temperature = (
-        np.nan_to_num(temperature_c - np.nanmean(temperature_c)) if _known(temperature_c) else np.zeros(n)
-    )
+    values = np.where(there, points.reshape(shape), 0.0)[keep]
+    known = n > 0 and not math.isnan(temperature_c[-1])
+    temperature = temperature_c - np.mean(temperature_c) if known else np.zeros(n)
     readings = np.maximum(counts.reshape(shape)[keep], 1.0)
     loss = np.where(readings > 2.0, MEDIAN_LOSS, 1.0)
     white = noise.white_points**2 * loss / readings
@@ -85,12 +85,13 @@ def build(points: Floats, counts: Floats, temperature_c: Floats, pace: Floats, n
     )
 
 
-def _known(values: Floats) -> bool:
-    return not bool(np.all(np.isnan(values)))
+def whitened(
+    window: Window, noise: Noise, columns: Floats, extra_var: Floats | float = 0.0
+) -> tuple[Floats, float]:
+    """W times `columns` (a row for each bin) with W K W' = 1 for the covariance K of the bins, and log det K.
 
-
-def whitener(window: Window, noise: Noise, extra_var: Floats | float = 0.0) -> tuple[Floats, float]:
-    """W with W K W' = 1 for the covariance K of the bins, and log det K."""
+    W is lower triangular: its first rows belong to the first bins alone.
+    """
     age = window.hours
     # the wander of a bin's mean is a little smaller than that of an hour; not counted
     k = np.exp(np.abs(age[:, None] - age) * (-1.0 / WANDER_HOURS))
@@ -98,9 +99,8 @@ def whitener(window: Window, noise: Noise, extra_var: Floats | float = 0.0) -> t
     k.flat[:: age.size + 1] += window.white_var + extra_var + LEAST_VAR
     # K is symmetric and positive by construction: the diagonal alone exceeds LEAST_VAR
     factor, _ = lapack.dpotrf(k, lower=1, clean=1, overwrite_a=1)
-    log_det = 2.0 * float(np.log(factor.diagonal()).sum())
-    inverse, _ = lapack.dtrtri(factor, lower=1)
-    return inverse, log_det
+    white, _ = lapack.dtrtrs(factor, columns, lower=1)
+    return np.asarray(white), 2.0 * float(np.log(factor.diagonal()).sum())
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,30 +117,42 @@ TEMPERATURE_SD: Final = 0.12
 """Prior spread of a float's temperature coefficient, points per degC: sensors sold today stay within 0.3."""
 
 
-def line(
-    window: Window, noise: Noise, extra_var: Floats, coefficient: tuple[float, float] = (0.0, TEMPERATURE_SD)
-) -> Line:
-    """Level now and slope, with the float's temperature coefficient (mean, sd) as a nuisance.
+def lines(
+    window: Window,
+    noise: Noise,
+    extra_var: Floats,
+    spans_hours: Sequence[float] = (math.inf,),
+    coefficient: tuple[float, float] = (0.0, TEMPERATURE_SD),
+) -> tuple[Line, ...]:
+    """Level now and slope over each span of last hours; the float's temperature coefficient (mean, sd) is a
+    nuisance.
 
     `extra_var` is what `settle_outliers` or the tail's fit found to add to bins that lie out.
     """
-    if window.size < 4 or window.hours[-1] - window.hours[0] < 2.0 * BIN_HOURS:
-        return Line()
-    w, _ = whitener(window, noise, extra_var)
-    table = w @ np.column_stack(
-        [np.ones(window.size), window.hours / 24.0, window.temperature_c, window.points]
-    )
-    x, y = table[:, :3], table[:, 3]
-    precision = x.T @ x
-    precision[1, 1] += 1e-8
-    precision[2, 2] += 1.0 / coefficient[1] ** 2
-    covariance = np.linalg.inv(precision)
-    pull = x.T @ y
-    pull[2] += coefficient[0] / coefficient[1] ** 2
-    beta = covariance @ pull
-    return Line(
-        float(beta[0]), float(covariance[0, 0] ** 0.5), float(beta[1]), float(covariance[1, 1] ** 0.5)
-    )
+    # newest first: what whitens the last days whitens the first rows of the whole
+    turned = window.turned()
+    design = np.column_stack([np.ones(window.size), turned.hours / 24.0, turned.temperature_c, turned.points])
+    table, _ = whitened(turned, noise, design, extra_var[::-1]) if window.size else (design, 0.0)
+    trust = coefficient[1] ** -2.0
+    prior = np.array([[0.0, 0.0, 0.0], [0.0, 1e-8, 0.0], [0.0, 0.0, trust]])
+    found = [Line()] * len(spans_hours)
+    grams, places = [], []
+    for place, span in enumerate(spans_hours):
+        size = int(np.count_nonzero(turned.hours >= -span))
+        if size >= 4 and turned.hours[0] - turned.hours[size - 1] >= 2.0 * BIN_HOURS:
+            grams.append(table[:size].T @ table[:size])
+            places.append(place)
+    if not grams:
+        return tuple(found)
+    gram = np.array(grams)
+    covariance = np.linalg.inv(gram[:, :3, :3] + prior)
+    pull = gram[:, :3, 3]
+    pull[:, 2] += coefficient[0] * trust
+    beta = (covariance @ pull[:, :, None])[:, :, 0].tolist()
+    sd = np.sqrt(covariance.diagonal(axis1=1, axis2=2)).tolist()
+    for place, mean, error in zip(places, beta, sd, strict=True):
+        found[place] = Line(mean[0], error[0], mean[1], error[1])
+    return tuple(found)
 
 
 OUTLIER_Z: Final = 2.7
@@ -163,8 +175,8 @@ def settle_outliers(window: Window, noise: Noise) -> Floats:
     extra = np.zeros(window.size)
     usual = window.white_var + noise.wander_points**2
     for _ in range(4):
-        w, _ = whitener(window, noise, extra)
-        beta = np.linalg.lstsq(w @ design, w @ window.points, rcond=None)[0]
+        white, _ = whitened(window, noise, np.column_stack([design, window.points]), extra)
+        beta = np.linalg.lstsq(white[:, :2], white[:, 2], rcond=None)[0]
         fresh = outlier_variance(window.points - design @ beta, usual)
         if unchanged(fresh, extra):
             break

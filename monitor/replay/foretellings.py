@@ -24,6 +24,7 @@ from monitor.ferment.evidence import Evidence, FitSettings
 from monitor.ferment.foretelling import QUANTILES
 from monitor.ferment.gauge import Gauge
 from monitor.ferment.history import BEGUN_POINTS
+from monitor.ferment.left import Left
 from monitor.ferment.outlook import Outlook
 from monitor.ferment.series import Floats
 from monitor.ferment.tables import Tables
@@ -62,7 +63,7 @@ class _Collector(Gauge):
 
     traits: Floats | None = None
 
-    def _foresee(self, seen: Evidence, traits: Floats | None) -> Outlook:
+    def _foresee(self, seen: Evidence, rest: Left, traits: Floats | None) -> Outlook:
         self.traits = traits
         return Outlook()
 
@@ -98,7 +99,7 @@ def looks(ferment: Simulated) -> list[int]:
 
 def moments(ferment: Simulated) -> Iterator[Moment]:
     """What the float's readings told at each look, and how long the ferment then still took."""
-    gauge = _Collector(ferment.recording.premise, FitSettings())
+    gauge = _Collector(ferment.recording.premise, FitSettings(look_up_hours=1))
     waiting = looks(ferment)
     truth = ferment.truth
     for event in events_of(ferment.recording):

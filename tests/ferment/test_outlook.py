@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from monitor.ferment import foretelling
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.left import Left
 from monitor.ferment.outlook import Outlook, foresee
 from monitor.ferment.shape import TRAITS
 
@@ -21,21 +22,19 @@ HALFWAY = Evidence(
     start_points=50.0,
     expected_points=0.0,
     expected_sd=2.0,
-    left_p05=10.0,
-    left_p50=20.0,
-    left_p95=30.0,
 )
+REST = Left(10.0, 20.0, 30.0, 1.0, 1.0)
 
 
 def test_before_the_fall_nothing_is_foretold() -> None:
     """Unknown level or end gives no numbers at all."""
-    unknown = foresee(dataclasses.replace(HALFWAY, level_points=math.nan), None)
+    unknown = foresee(dataclasses.replace(HALFWAY, level_points=math.nan), REST, None)
     assert all(math.isnan(value) for value in dataclasses.astuple(unknown))
 
 
 def test_without_traits_no_time_is_foretold() -> None:
     """Where the course has no shape yet there is a final gravity, and no hour."""
-    found = foresee(HALFWAY, None)
+    found = foresee(HALFWAY, REST, None)
     assert math.isfinite(found.final_p50)
     assert math.isnan(found.hours_p50)
 
@@ -43,19 +42,19 @@ def test_without_traits_no_time_is_foretold() -> None:
 def test_the_time_is_the_tables() -> None:
     """The hours are what the kept tables say of the traits."""
     traits = np.full(len(TRAITS), 10.0)
-    found = foresee(HALFWAY, traits)
+    found = foresee(HALFWAY, REST, traits)
     assert (found.hours_p05, found.hours_p50, found.hours_p95) == foretelling.hours_left(traits)
 
 
 def test_halfway_the_must_speaks() -> None:
     """At half of the fall the middle is where the must should end."""
-    assert foresee(HALFWAY, None).final_p50 == pytest.approx(0.0)
+    assert foresee(HALFWAY, REST, None).final_p50 == pytest.approx(0.0)
 
 
 def test_at_the_end_the_tail_speaks() -> None:
     """Past the expected end the middle is the level less what the tail has left."""
-    near = dataclasses.replace(HALFWAY, level_points=-1.0, left_p05=0.1, left_p50=0.4, left_p95=1.5)
-    assert foresee(near, None).final_p50 == pytest.approx(-1.4)
+    near = dataclasses.replace(HALFWAY, level_points=-1.0)
+    assert foresee(near, Left(0.1, 0.4, 1.5), None).final_p50 == pytest.approx(-1.4)
 
 
 @given(st.floats(-10.0, 120.0), st.floats(0.0, 5.0), st.floats(0.0, 15.0), st.floats(0.5, 6.0))
@@ -68,9 +67,13 @@ def test_percentiles_are_in_order_and_nothing_rises(
         level_points=level,
         start_points=120.0,
         expected_sd=spread,
-        left_p05=left / 2.0,
-        left_p50=left,
-        left_p95=left + more,
     )
-    o: Outlook = foresee(s, None)
+    o: Outlook = foresee(s, Left(left / 2.0, left, left + more), None)
     assert o.final_p05 <= o.final_p50 <= o.final_p95 <= level
+
+
+def test_with_nothing_new_the_end_comes_nearer_by_the_hours_that_pass() -> None:
+    """Two hours later each time is two hours less, never less than none; the end itself stays."""
+    seen = Outlook(-1.0, 0.0, 1.0, 1.5, 20.0, 50.0)
+    assert seen.after(2.0) == Outlook(-1.0, 0.0, 1.0, 0.0, 18.0, 48.0)
+    assert seen.after(0.0) == seen
