@@ -40,6 +40,8 @@ CREEP_MEAN_DAYS: Final = sum(d * w for d, w in zip(CREEP_DAYS, CREEP_WEIGHTS, st
 PRIOR_SCALES: Final = (1.0, 3.0)
 PRIOR_WEIGHTS: Final = (0.8, 0.2)
 """The expected final gravity is wrong at times: a second, wider normal keeps it from ruling the data."""
+COMMON: Final = 4
+"""Columns that every shape shares."""
 _LEFT_GRID: Final = np.concatenate([np.linspace(0.0, 4.0, 41), np.geomspace(4.2, 80.0, 40)])
 
 
@@ -58,13 +60,19 @@ class Tail:
 
 @dataclass(frozen=True, slots=True)
 class Shapes:
-    """The grid of shapes on one window: a column each."""
+    """The grid of k shapes on one window of n bins."""
 
-    columns: Floats
-    """Gravity above the level now, for a fall of one point inside the window."""
+    design: Floats
+    """(n, 4 + k) one, creep by the day, temperature, data; then for each shape the gravity above the level
+    now, for a fall of one point inside the window."""
     left_per_fall: Floats
     """Points left for each point that fell inside the window."""
     log_prior: Floats
+
+    @property
+    def columns(self) -> Floats:
+        """(n, k) the shapes alone."""
+        return self.design[:, COMMON:]
 
 
 def shapes(window: Window, typical_constant: float) -> Shapes:
@@ -83,8 +91,11 @@ def shapes(window: Window, typical_constant: float) -> Shapes:
         columns.append((phi[:-1] - phi[-1]) / fallen)
         ratio.append(phi[-1] / fallen)
         prior.append(spread + math.log(weight))
+    common = np.stack(
+        [np.ones(window.size), -window.hours / 24.0, window.temperature_c, window.points], axis=1
+    )
     return Shapes(
-        np.concatenate(columns, axis=1),
+        np.concatenate([common, *columns], axis=1),
         np.concatenate(ratio),
         np.concatenate(prior),
     )
@@ -108,12 +119,9 @@ def mixture(
 ) -> Mixture:
     """Exact posterior for each shape. `expected` is mean and sd of the final gravity as this float would read
     it."""
-    n, k = window.size, grid.left_per_fall.size
-    columns = np.column_stack(
-        [np.ones(n), -window.hours / 24.0, window.temperature_c, window.points, grid.columns]
-    )
-    white, log_det = whitened(window, noise, columns, extra)
-    common, f = white[:, :4], white[:, 4:]
+    k = grid.left_per_fall.size
+    white, log_det = whitened(window, noise, grid.design, extra)
+    common, f = white[:, :COMMON], white[:, COMMON:]
     gram = common.T @ common
     cross = common.T @ f
     one, creep, temperature, y = 0, 1, 2, 3
