@@ -11,6 +11,7 @@ precedent counts by its likelihood. That is Bayes' rule with the collection as t
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
@@ -24,6 +25,7 @@ from scipy.linalg import lapack
 from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.series import Floats
+from monitor.ferment.terminal import Guess
 from monitor.ferment.window import BIN_HOURS, LEAST_VAR, TEMPERATURE_SD, Window
 
 Singles = NDArray[np.float32]
@@ -101,14 +103,14 @@ def look_up(
     window: Window,
     noise: Noise,
     extra_var: Floats,
-    expected: tuple[float, float],
+    expected: Sequence[Guess],
     likeness: Likeness,
     kept: Collection | None = None,
 ) -> Left:
     """Posterior of what is left.
 
-    `extra_var` is what a fit found to add to bins that lie out; `expected` is mean and sd of the final
-    gravity as this float would read it.
+    `extra_var` is what a fit found to add to bins that lie out; `expected` are guesses of the
+    final gravity as this float would read it, their shares one together.
     """
     kept = collection() if kept is None else kept
     if window.size < 5 or not math.isfinite(likeness.fallen_points):
@@ -121,7 +123,9 @@ def look_up(
     about = replace(window, points=window.points - base)
     fit = _fit(_whitened(about, noise, extra_var, kept), kept.table[chosen])
     logs = [
-        _log_likelihood(fit, left_points, expected[0] - base, scale * expected[1]) + math.log(share)
+        _log_likelihood(fit, left_points, guess.mean_points - base, scale * guess.sd_points)
+        + math.log(share * guess.share)
+        for guess in expected
         for scale, share in EXPECTED_SCALES
     ]
     log_weight = np.array(logs) + prior[chosen]
