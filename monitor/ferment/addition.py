@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ferment.history import block_means
+from monitor.ferment.history import BEGUN_POINTS, block_means
 from monitor.ferment.series import Floats
 
 BLOCK_HOURS: Final = 3
@@ -74,7 +74,9 @@ def _unwritten(points: Floats, written_hours: Sequence[int]) -> list[int]:
     if known.size < 5:
         return []
     level = means[known]
-    rises = np.flatnonzero(level[2:] - level[:-2] >= LEAST_POINTS) + 1
+    # what has not begun to ferment is not fed: such a rise is a float that was put in late
+    fallen = np.maximum.accumulate(level) - level
+    rises = np.flatnonzero((level[2:] - level[:-2] >= LEAST_POINTS) & (fallen[:-2] >= BEGUN_POINTS)) + 1
     found: list[int] = []
     for at in rises.tolist():
         hour = int(known[at]) * BLOCK_HOURS + 1

@@ -61,6 +61,12 @@ def test_a_rise_of_today_is_not_sugar_yet() -> None:
     assert added_points(points, [80]) == pytest.approx(12.0, abs=1.0)
 
 
+def test_a_float_put_in_late_adds_nothing() -> None:
+    """A day on the shelf at the gravity of water, then in the must at 45 points."""
+    points = np.concatenate([np.zeros(30), fall()])
+    assert added_points(points, []) == 0.0
+
+
 def test_a_gap_over_the_addition_hides_it() -> None:
     """Where nothing was measured just before, nothing is told rather than something wrong."""
     points = fed(80, 12.0)
