@@ -186,8 +186,7 @@ class Gauge:
         course = history.review(points[epoch:], pace[epoch:])
         opening = course if epoch == 0 else history.review(points[:epoch], pace[:epoch])
         added = addition.added_points(points, [hour for hour in self._sugar_hours if 0 <= hour < end])
-        ending, apart = self._expected(opening.start_points, opening.first_hour, added, off)
-        expected = (ending.mean_points, ending.sd_points)
+        expected, apart = self._expected(opening.start_points, opening.first_hour, added, off)
         self._learn_noise(track, end)
         begin = self._window_begin(course, epoch, end)
         recent = self._window(points, counts, celsius, pace, begin, end)
@@ -250,7 +249,7 @@ class Gauge:
         if ahead is None or ahead.basis != basis or end - ahead.end >= self.settings.look_up_hours:
             rest = Left()
             if precedented:
-                rest = precedent.look_up(recent, self._noise, extra, ending.guesses, likeness)
+                rest = precedent.look_up(recent, self._noise, extra, expected, likeness)
             if math.isnan(rest.p50):
                 rest = tail.remaining(left)
             traits = shape.traits(points[epoch:], celsius[epoch:], self.premise.must.kind, seen)
@@ -277,8 +276,8 @@ class Gauge:
 
     def _expected(
         self, start_points: float, first_hour: float, added_points: float, off: offset.Offset
-    ) -> tuple[terminal.Expected, float]:
-        """The final gravity to be expected, as the corrected float reads it; and how far it reads high."""
+    ) -> tuple[tuple[float, float], float]:
+        """Mean and sd of the final gravity as the corrected float reads it; and how far it reads high."""
         given = self.premise.must.original_gravity_sg
         apart, apart_sd = 0.0, off.sd
         if given is not None:
@@ -295,7 +294,7 @@ class Gauge:
         if prior is None:
             prior = terminal.expected_final(self.premise.must, *known)
             self._finals = {known: prior}
-        return prior.moved(apart, apart_sd), apart
+        return (prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)), apart
 
     def _noise_is_known(self, end: int) -> bool:
         return self._noise_hour is not None and end - self._noise_hour < self.settings.noise_hours

@@ -11,7 +11,6 @@ precedent counts by its likelihood. That is Bayes' rule with the collection as t
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
@@ -25,7 +24,6 @@ from scipy.linalg import lapack
 from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.series import Floats
-from monitor.ferment.terminal import Guess
 from monitor.ferment.window import BIN_HOURS, LEAST_VAR, TEMPERATURE_SD, Window
 
 Singles = NDArray[np.float32]
@@ -103,14 +101,14 @@ def look_up(
     window: Window,
     noise: Noise,
     extra_var: Floats,
-    expected: Sequence[Guess],
+    expected: tuple[float, float],
     likeness: Likeness,
     kept: Collection | None = None,
 ) -> Left:
     """Posterior of what is left.
 
-    `extra_var` is what a fit found to add to bins that lie out; `expected` are guesses of the
-    final gravity as this float would read it, their shares one together.
+    `extra_var` is what a fit found to add to bins that lie out; `expected` is mean and sd of the final
+    gravity as this float would read it.
     """
     kept = collection() if kept is None else kept
     if window.size < 5 or not math.isfinite(likeness.fallen_points):
@@ -123,9 +121,7 @@ def look_up(
     about = replace(window, points=window.points - base)
     fit = _fit(_whitened(about, noise, extra_var, kept), kept.table[chosen])
     logs = [
-        _log_likelihood(fit, left_points, guess.mean_points - base, scale * guess.sd_points)
-        + math.log(share * guess.share)
-        for guess in expected
+        _log_likelihood(fit, left_points, expected[0] - base, scale * expected[1]) + math.log(share)
         for scale, share in EXPECTED_SCALES
     ]
     log_weight = np.array(logs) + prior[chosen]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 from monitor.ferment.premise import Must, MustKind
 from monitor.must.alcohol import expected_final_gravity_sg
@@ -32,34 +32,12 @@ ADDED_SHARE: Final = (0.96, 0.05)
 LEAST_SD_POINTS: Final = 1.2
 
 
-KINDS: Final = {MustKind.HONEY: 0.4, MustKind.MALT: 0.25, MustKind.FRUIT: 0.25, MustKind.SUGAR: 0.1}
-"""How often a must is what, where the maker did not say."""
-
-
-class Guess(NamedTuple):
-    """A normal distribution of the final gravity, in points, and how likely it is the right one."""
-
-    share: float
-    mean_points: float
-    sd_points: float
-
-    def moved(self, by_points: float, sd_points: float) -> Guess:
-        """The same as something reads it that is so far off, give or take."""
-        return Guess(self.share, self.mean_points + by_points, math.hypot(self.sd_points, sd_points))
-
-
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """Where a must should end: mean and standard deviation in points, and of what kinds that is made up."""
+    """A normal distribution of the final gravity, in points."""
 
     mean_points: float
     sd_points: float
-    guesses: tuple[Guess, ...]
-
-    def moved(self, by_points: float, sd_points: float) -> Expected:
-        """The same as a float reads it that is so far off, give or take."""
-        whole = Guess(1.0, self.mean_points, self.sd_points).moved(by_points, sd_points)
-        return Expected(*whole[1:], tuple(guess.moved(by_points, sd_points) for guess in self.guesses))
 
 
 def expected_final(must: Must, original_points: float, added_points: float = 0.0) -> Expected:
@@ -69,29 +47,14 @@ def expected_final(must: Must, original_points: float, added_points: float = 0.0
     all alcohol, so the must ends lower than it would have.
     """
     original_points = min(max(original_points, 1.0), 250.0)
-    stated = must.expected_apparent_attenuation
-    mean, sd = _of_kind(must.kind, stated, original_points, added_points)
-    guesses: tuple[Guess, ...] = (Guess(1.0, mean, sd),)
-    if must.kind is None and stated is None:
-        guesses = tuple(
-            Guess(share, *_of_kind(kind, None, original_points, added_points))
-            for kind, share in KINDS.items()
-        )
-    return Expected(mean, sd, guesses)
-
-
-def _of_kind(
-    kind: MustKind | None, stated: tuple[float, float] | None, original_points: float, added_points: float
-) -> tuple[float, float]:
-    """Mean and standard deviation, by the maker's attenuation where one is stated."""
-    share, spread = SHARES[kind]
-    if stated is not None:
-        low, high = stated
+    share, spread = SHARES[must.kind]
+    if must.expected_apparent_attenuation is not None:
+        low, high = must.expected_apparent_attenuation
         mean = original_points * (1.0 - (low + high) / 2.0)
         # a range that a maker gives is taken to hold nineteen times in twenty
         sd = original_points * abs(high - low) / 4.0
     else:
-        mean = _end(original_points, share) + (0.0 if kind is MustKind.MALT else GLYCEROL_POINTS)
+        mean = _end(original_points, share) + (0.0 if must.kind is MustKind.MALT else GLYCEROL_POINTS)
         sd = _half_width(original_points, share, spread)
     if added_points > 0.0:
         whole = min(original_points + added_points, 250.0)
@@ -99,7 +62,7 @@ def _of_kind(
         mixed = (1.0 - part) * share + part * ADDED_SHARE[0]
         mean += _end(whole, mixed) - _end(original_points, share)
         sd = math.hypot(sd, _half_width(whole, mixed, part * ADDED_SHARE[1]))
-    return mean, max(sd, LEAST_SD_POINTS)
+    return Expected(mean, max(sd, LEAST_SD_POINTS))
 
 
 def _end(original_points: float, share: float) -> float:

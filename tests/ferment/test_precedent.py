@@ -15,7 +15,6 @@ from monitor.ferment.left import Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.precedent import BINS, Collection, Likeness, collection, look_up
 from monitor.ferment.series import Floats
-from monitor.ferment.terminal import Guess
 from monitor.ferment.window import LEAST_VAR, Window, build
 
 NOISE = Noise(0.5, 0.15, 0.1)
@@ -32,7 +31,7 @@ def left_of(fall: Floats, seed: int = 0, expected: tuple[float, float] = (0.0, 3
     """What is left by the precedents after a noise-free fall (hourly, points above the end)."""
     noisy = fall + np.random.default_rng(seed).normal(0.0, 0.25, fall.size)
     window = made(noisy)
-    return look_up(window, NOISE, np.zeros(window.size), [Guess(1.0, *expected)], ORDINARY)
+    return look_up(window, NOISE, np.zeros(window.size), expected, ORDINARY)
 
 
 AGE = np.arange(-180 + 0.5, 0.0)
@@ -58,20 +57,6 @@ def test_where_it_should_end_matters() -> None:
     """The same fall is doubted more eight points above where the must should end."""
     fall = 1.0 * np.exp(-AGE / 40.0)
     assert left_of(fall, expected=(-8.0, 2.0)).over_two > left_of(fall, expected=(0.0, 2.0)).over_two
-
-
-def test_two_guesses_weigh_as_much_as_they_are_likely() -> None:
-    """The doubt of two guesses lies between that of each; at rest where one ends, nearer to that one."""
-    fall = 0.05 * np.exp(-AGE / 25.0)
-    window = made(fall + np.random.default_rng(0).normal(0.0, 0.25, fall.size))
-    here, below = Guess(1.0, 0.0, 1.5), Guess(1.0, -15.0, 1.5)
-    halves = [here._replace(share=0.5), below._replace(share=0.5)]
-    one, other, both = (
-        look_up(window, NOISE, np.zeros(window.size), guesses, ORDINARY).over_two
-        for guesses in ([here], [below], halves)
-    )
-    assert one < both < other
-    assert both - one < other - both
 
 
 @settings(deadline=None, max_examples=25)
@@ -137,5 +122,5 @@ def test_likelihoods_are_those_of_the_normal_distribution() -> None:
 def test_too_short_a_window_says_nothing() -> None:
     """Twelve hours are four bins, and there is nothing to lay a precedent over."""
     window = made(np.linspace(3.0, 2.0, 12))
-    found = look_up(window, NOISE, np.zeros(window.size), [Guess(1.0, 0.0, 3.0)], ORDINARY)
+    found = look_up(window, NOISE, np.zeros(window.size), (0.0, 3.0), ORDINARY)
     assert math.isnan(found.p50)

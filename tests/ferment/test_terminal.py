@@ -58,21 +58,3 @@ def test_added_sugar_ends_lower() -> None:
     stated = Must(kind=MustKind.HONEY, expected_apparent_attenuation=(0.95, 1.05))
     lower = expected_final(stated, 40.0).mean_points - expected_final(stated, 40.0, 20.0).mean_points
     assert lower == pytest.approx(plain.mean_points - fed.mean_points)
-
-
-def test_an_unknown_kind_is_a_guess_of_each() -> None:
-    """Each kind is guessed at with its own end, the shares are one together; a known kind is one guess."""
-    unknown = expected_final(Must(), 60.0)
-    assert sum(guess.share for guess in unknown.guesses) == pytest.approx(1.0)
-    known = [expected_final(Must(kind=kind), 60.0) for kind in MustKind]
-    assert sorted(g.mean_points for g in unknown.guesses) == sorted(one.mean_points for one in known)
-    assert all(one.guesses == ((1.0, one.mean_points, one.sd_points),) for one in known)
-
-
-def test_a_float_that_reads_high_ends_high_by_as_much() -> None:
-    """Two points off, give or take one and a half: mean and guesses two higher, spreads added in squares."""
-    plain = expected_final(Must(kind=MustKind.HONEY), 60.0)
-    moved = plain.moved(2.0, 1.5)
-    assert moved.mean_points == pytest.approx(plain.mean_points + 2.0)
-    assert moved.sd_points == pytest.approx((plain.sd_points**2 + 1.5**2) ** 0.5)
-    assert moved.guesses == ((1.0, moved.mean_points, moved.sd_points),)
