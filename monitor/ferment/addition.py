@@ -1,8 +1,7 @@
 """Sugar that went in under way, read off the float: by how many points the gravity rose.
 
 What the maker wrote down is looked for at its hour. What nobody wrote down is a rise that stays, for foam and
-knocks come down again as suddenly as they went up,
-or went down first.
+knocks come down again as suddenly as they went up, or went down first.
 """
 
 from __future__ import annotations
@@ -81,13 +80,13 @@ def _unwritten(points: Floats, written_hours: Sequence[int]) -> list[int]:
     for at in rises.tolist():
         hour = int(known[at]) * BLOCK_HOURS + 1
         near = [*written_hours, *found]
-        if all(abs(hour - other) >= ONE_HOURS for other in near) and _stays(points, level, known, at):
+        if all(abs(hour - other) >= ONE_HOURS for other in near) and _stays(points, hour, level, known, at):
             found.append(hour)
     return found
 
 
-def _stays(points: Floats, level: Floats, known: NDArray[np.intp], at: int) -> bool:
-    hour = int(known[at]) * BLOCK_HOURS + 1
+def _stays(points: Floats, hour: int, level: Floats, known: NDArray[np.intp], at: int) -> bool:
+    """Whether the rise at an hour, in the block `known[at]`, is no foam and no knock."""
     rise = _rise(points, hour, hour)
     if rise < LEAST_POINTS or points.size - hour < STAYS_HOURS:
         return False

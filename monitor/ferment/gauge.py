@@ -197,11 +197,9 @@ class Gauge:
         left, extra = tail.measure(recent, self._noise, expected, typical)
         coefficient = (left.coefficient, left.coefficient_sd)
         day, two, four, seven = window.lines(recent, self._noise, extra, SPANS_HOURS, coefficient)
-        likeness = precedent.Likeness(
-            course.start_points - left.level_points, end - epoch, bare.temperature_drop_c
-        )
-        watched = self._watched(points, counts, celsius, pace, end, coefficient)
         fell = course.start_points - left.level_points
+        likeness = precedent.Likeness(fell, end - epoch, bare.temperature_drop_c)
+        watched = self._watched(points, counts, celsius, pace, end, coefficient)
         tolerance = self.premise.yeast.alcohol_tolerance_abv
         whole = opening.start_points + added
         made = simple_abv(1.0 + whole / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
@@ -241,8 +239,7 @@ class Gauge:
             offset_points=off.points,
             offset_sd=off.sd,
         )
-        begun = likeness.fallen_points >= history.BEGUN_POINTS
-        precedented = begun and not two.slope_per_day < -precedent.FALLING_FAST
+        precedented = fell >= history.BEGUN_POINTS and not two.slope_per_day < -precedent.FALLING_FAST
         # looked ahead again at once when sugar or a hand sample came, or when precedents begin to count
         basis = (epoch, off.samples, precedented)
         ahead = self._ahead

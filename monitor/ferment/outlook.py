@@ -37,8 +37,6 @@ class Outlook:
 
     def after(self, hours: float) -> Outlook:
         """The same so many hours later, with nothing new known."""
-        if not hours:
-            return self
         times = (max(one - hours, 0.0) for one in (self.hours_p05, self.hours_p50, self.hours_p95))
         return Outlook(self.final_p05, self.final_p50, self.final_p95, *times)
 

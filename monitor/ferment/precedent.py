@@ -14,7 +14,6 @@ import math
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
-from statistics import median
 from typing import Final
 
 import numpy as np
@@ -117,7 +116,7 @@ def look_up(
     chosen = np.flatnonzero(prior > prior.max() - UNLIKELY)
     left_points = kept.left_points[chosen]
     # about the level now, so that single precision is enough
-    base = median(window.points[-4:].tolist())
+    base = window.last_points
     about = replace(window, points=window.points - base)
     fit = _fit(_whitened(about, noise, extra_var, kept), kept.table[chosen])
     logs = [
@@ -150,7 +149,7 @@ def _prior(likeness: Likeness, kept: Collection) -> Singles:
 def _whitened(window: Window, noise: Noise, extra_var: Floats, kept: Collection) -> Floats:
     """Columns (shapes, one, the data) on the window's bins, each bin as sure as any other and by itself."""
     apart = np.abs(window.hours[:, None] - window.hours)
-    high = MISFIT * (window.points - median(window.points[-4:].tolist()))
+    high = MISFIT * (window.points - window.last_points)
     k = np.exp(apart * (-1.0 / WANDER_HOURS)) * noise.wander_points**2
     k += np.exp(apart * (-1.0 / MISFIT_HOURS)) * np.abs(high[:, None] * high)
     k += TEMPERATURE_SD**2 * window.temperature_c[:, None] * window.temperature_c

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import median
 from typing import Final
 
 import numpy as np
@@ -164,8 +163,7 @@ def mixture(
 
 def misfit_variance(window: Window) -> Floats:
     """Variance that stands for what no formula catches, larger the higher a bin lies above the end."""
-    last = median(window.points[-4:].tolist())
-    return np.asarray((MISFIT * (window.points - last)) ** 2)
+    return np.asarray((MISFIT * (window.points - window.last_points)) ** 2)
 
 
 def measure(

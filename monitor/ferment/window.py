@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -41,6 +42,11 @@ class Window:
     def size(self) -> int:
         """Number of bins."""
         return self.hours.size
+
+    @property
+    def last_points(self) -> float:
+        """The level now, roughly: the median of the last four bins."""
+        return float(median(self.points[-4:].tolist()))
 
     def turned(self) -> Window:
         """The same bins, newest first."""
@@ -171,13 +177,13 @@ def unchanged(fresh: Floats, before: Floats) -> bool:
 
 def settle_outliers(window: Window, noise: Noise) -> Floats:
     """Variance to add to bins that lie out of a straight line through the window."""
-    design = np.column_stack([np.ones(window.size), window.hours / 24.0])
+    table = np.column_stack([np.ones(window.size), window.hours / 24.0, window.points])
     extra = np.zeros(window.size)
     usual = window.white_var + noise.wander_points**2
     for _ in range(4):
-        white, _ = whitened(window, noise, np.column_stack([design, window.points]), extra)
+        white, _ = whitened(window, noise, table, extra)
         beta = np.linalg.lstsq(white[:, :2], white[:, 2], rcond=None)[0]
-        fresh = outlier_variance(window.points - design @ beta, usual)
+        fresh = outlier_variance(window.points - table[:, :2] @ beta, usual)
         if unchanged(fresh, extra):
             break
         extra = fresh
