@@ -88,10 +88,8 @@ class Evidence:
     watch_hours: float = NAN
     """Since the batch was stabilised, sweetened or packaged."""
     watch_fall: float = NAN
-    """Points fallen since then."""
+    """Points fallen since then, knocks of the float taken out."""
     watch_fall_se: float = NAN
-    watch_slope: float = NAN
-    watch_slope_se: float = NAN
     white_points: float = NAN
     wander_points: float = NAN
     offset_points: float = 0.0

@@ -19,6 +19,7 @@ from monitor.ferment import (
     tail,
     terminal,
     warmth,
+    watch,
     window,
 )
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
@@ -199,7 +200,7 @@ class Gauge:
         day, two, four, seven = window.lines(recent, self._noise, extra, SPANS_HOURS, coefficient)
         fell = course.start_points - left.level_points
         likeness = precedent.Likeness(fell, end - epoch, bare.temperature_drop_c)
-        watched = self._watched(points, counts, celsius, pace, end, coefficient)
+        watch_hours, fallen_since = self._watched(points, counts, celsius, pace, end, coefficient)
         tolerance = self.premise.yeast.alcohol_tolerance_abv
         whole = opening.start_points + added
         made = simple_abv(1.0 + whole / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
@@ -229,11 +230,9 @@ class Gauge:
             expected_sd=expected[1],
             apart_points=apart,
             alcohol_room_abv=NAN if tolerance is None else tolerance - made,
-            watch_hours=watched[0],
-            watch_fall=watched[1],
-            watch_fall_se=watched[2],
-            watch_slope=watched[3],
-            watch_slope_se=watched[4],
+            watch_hours=watch_hours,
+            watch_fall=fallen_since.points,
+            watch_fall_se=fallen_since.se,
             white_points=self._noise.white_points,
             wander_points=self._noise.wander_points,
             offset_points=off.points,
@@ -336,18 +335,13 @@ class Gauge:
         pace: Floats,
         end: int,
         coefficient: tuple[float, float],
-    ) -> tuple[float, float, float, float, float]:
-        """Hours, fall, its error, slope, its error since the batch was stabilised, sweetened or packaged."""
+    ) -> tuple[float, watch.Fall]:
+        """Hours and fall since the batch was stabilised, sweetened or packaged."""
         if self._watch_hour is None:
-            return NAN, NAN, NAN, NAN, NAN
+            return NAN, watch.Fall()
         begin = max(self._watch_hour + MIXING_HOURS, 0, end - self.settings.window_hours)
         hours = float(end - self._watch_hour)
-        if end - begin < 4 * window.BIN_HOURS:
-            return hours, NAN, NAN, NAN, NAN
+        if end - begin < watch.LEAST_BINS * window.BIN_HOURS:
+            return hours, watch.Fall()
         since = self._window(points, counts, celsius, pace, begin, end)
-        if since.size < 4:
-            return hours, NAN, NAN, NAN, NAN
-        outliers = window.settle_outliers(since, self._noise)
-        (trend,) = window.lines(since, self._noise, outliers, coefficient=coefficient)
-        days = (end - begin) / 24.0
-        return hours, -trend.slope_per_day * days, trend.slope_se * days, trend.slope_per_day, trend.slope_se
+        return hours, watch.fall(since, self._noise, float(end - begin), coefficient)

@@ -49,9 +49,9 @@ class Thresholds:
     restart_points: float = 2.0
     """A finish or stall is taken back when so much has fallen since."""
     refermenting_points: float = 0.8
-    refermenting_z: float = 3.0
+    refermenting_z: float = 2.9
     drift_per_day: float = 0.12
-    """How much of a slow fall or rise may be the float's own drift."""
+    """How much of a slow rise may be the float's own drift."""
     lag_hours: float = 168.0
     """No fall at all by then is a failed start."""
     stuck_gap_points: float = 2.0
@@ -149,7 +149,8 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
     never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)
     moving = (e.slope_two < -th.moving_per_day) & (e.slope_two < -th.moving_z * e.slope_two_se)
-    by_chance = th.refermenting_z * e.watch_fall_se + th.drift_per_day * e.watch_hours / 24.0
-    going_again = (e.watch_fall > th.refermenting_points) & (e.watch_fall > by_chance)
+    going_again = (e.watch_fall > th.refermenting_points) & (
+        e.watch_fall > th.refermenting_z * e.watch_fall_se
+    )
     going_again = going_again & (e.data_age_hours <= th.stale_hours)
     return Signs(sound, begun, slowing, done, still, never_began, moving, going_again)

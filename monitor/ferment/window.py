@@ -133,7 +133,7 @@ def lines(
     """Level now and slope over each span of last hours; the float's temperature coefficient (mean, sd) is a
     nuisance.
 
-    `extra_var` is what `settle_outliers` or the tail's fit found to add to bins that lie out.
+    `extra_var` is what the tail's fit found to add to bins that lie out.
     """
     # newest first: what whitens the last days whitens the first rows of the whole
     turned = window.turned()
@@ -173,18 +173,3 @@ def outlier_variance(residual: Floats, variance: Floats) -> Floats:
 def unchanged(fresh: Floats, before: Floats) -> bool:
     """Whether another round of weighting would change nothing that matters."""
     return bool(np.all(np.abs(fresh - before) <= 0.02 + 0.2 * before))
-
-
-def settle_outliers(window: Window, noise: Noise) -> Floats:
-    """Variance to add to bins that lie out of a straight line through the window."""
-    table = np.column_stack([np.ones(window.size), window.hours / 24.0, window.points])
-    extra = np.zeros(window.size)
-    usual = window.white_var + noise.wander_points**2
-    for _ in range(4):
-        white, _ = whitened(window, noise, table, extra)
-        beta = np.linalg.lstsq(white[:, :2], white[:, 2], rcond=None)[0]
-        fresh = outlier_variance(window.points - table[:, :2] @ beta, usual)
-        if unchanged(fresh, extra):
-            break
-        extra = fresh
-    return extra

@@ -40,7 +40,7 @@ LADDERS: Final = (
     Ladder("stuck_gap_points", (1.0, 2.0, 3.0, 4.0, 5.0), "points"),
     Ladder("restart_points", (1.0, 1.5, 2.0, 2.5, 3.0, 4.0), "points"),
     Ladder("refermenting_points", (0.5, 0.6, 0.8, 1.0, 1.2, 1.5, 2.0), "points"),
-    Ladder("refermenting_z", (2.5, 3.0, 3.5, 4.0, 5.0, 6.0), "standard errors"),
+    Ladder("refermenting_z", (2.5, 2.9, 3.5, 4.0, 5.0, 6.0), "standard errors"),
     Ladder("finished_dwell", (2.0, 4.0, 6.0, 9.0, 12.0, 18.0, 24.0), "h"),
     Ladder("stalled_dwell", (2.0, 4.0, 6.0, 9.0, 12.0, 18.0, 24.0), "h"),
     Ladder("refermenting_dwell", (1.0, 2.0, 3.0, 6.0, 9.0, 12.0), "h"),

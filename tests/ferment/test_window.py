@@ -10,7 +10,7 @@ from scipy import stats
 
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.series import Floats
-from monitor.ferment.window import LEAST_VAR, Window, build, lines, settle_outliers, whitened
+from monitor.ferment.window import LEAST_VAR, Window, build, lines, whitened
 
 
 def made(points: Floats, noise: Noise, counts: float = 4.0) -> Window:
@@ -67,17 +67,6 @@ def test_wander_widens_the_error_of_a_slope() -> None:
     calm, restless = Noise(0.5, 0.0, 0.0), Noise(0.5, 0.6, 0.0)
     errors = [lines(made(points, n), n, np.zeros(32))[0].slope_se for n in (calm, restless)]
     assert errors[1] > 2.0 * errors[0]
-
-
-def test_foam_hardly_moves_a_settled_line() -> None:
-    """Nine hours of foam, 8 points high, move the slope by less than a tenth of a point a day."""
-    noise = Noise(0.5, 0.1, 0.0)
-    points = 20.0 - np.arange(96) / 24.0
-    foamy = points.copy()
-    foamy[60:69] += 8.0
-    window = made(foamy, noise)
-    (found,) = lines(window, noise, settle_outliers(window, noise))
-    assert found.slope_per_day == pytest.approx(-1.0, abs=0.1)
 
 
 def test_too_few_bins_have_no_line() -> None:
