@@ -30,7 +30,7 @@ class FitSettings:
 class Evidence:
     """Scalars at `at_ms`; gravities in points as corrected by hand samples; nan where not known.
 
-    `left_*` are quantiles of the points still to fall, `over_*` the probability of more than so many.
+    `left_*` are quantiles of the points still to fall.
     """
 
     at_ms: int
@@ -69,8 +69,8 @@ class Evidence:
     left_p05: float = NAN
     left_p50: float = NAN
     left_p95: float = NAN
-    over_one: float = NAN
-    over_two: float = NAN
+    unfinished: float = NAN
+    """Probability that more than one and three quarter points are still to fall."""
     final_p05: float = NAN
     final_p50: float = NAN
     final_p95: float = NAN

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 
-from monitor.ferment.left import Left
+from monitor.ferment.left import UNFINISHED_POINTS, Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.series import Floats
 from monitor.ferment.window import BIN_HOURS, LEAST_VAR, TEMPERATURE_SD, Window
@@ -128,12 +128,9 @@ def look_up(
     rising = np.cumsum(weight, dtype=np.float64)
     rising /= rising[-1]
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, left_points)
-    under_one, under_two = (
-        float(rising[i - 1]) if i else 0.0 for i in np.searchsorted(left_points, (1.0, 2.0))
-    )
-    return Left(
-        max(float(p05), 0.0), max(float(p50), 0.0), max(float(p95), 0.0), 1.0 - under_one, 1.0 - under_two
-    )
+    fewer = int(np.searchsorted(left_points, UNFINISHED_POINTS))
+    finished = float(rising[fewer - 1]) if fewer else 0.0
+    return Left(max(float(p05), 0.0), max(float(p50), 0.0), max(float(p95), 0.0), 1.0 - finished)
 
 
 def _prior(likeness: Likeness, kept: Collection) -> Singles:

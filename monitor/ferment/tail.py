@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from scipy.special import ndtr
 
-from monitor.ferment.left import Left
+from monitor.ferment.left import UNFINISHED_POINTS, Left
 from monitor.ferment.noise import WANDER_SIZES, Noise
 from monitor.ferment.series import Floats
 from monitor.ferment.window import TEMPERATURE_SD, Window, outlier_variance, unchanged, whitened
@@ -203,8 +203,8 @@ def remaining(last_days: Tail) -> Left:
     cdf = np.clip((cdf - below_zero) / np.maximum(1.0 - below_zero, 1e-12), 0.0, 1.0)
     overall = cdf @ weight
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), np.maximum.accumulate(overall), _LEFT_GRID)
-    one, two = np.interp((1.0, 2.0), _LEFT_GRID, overall)
-    return Left(float(p05), float(p50), float(p95), 1.0 - float(one), 1.0 - float(two))
+    finished = float(np.interp(UNFINISHED_POINTS, _LEFT_GRID, overall))
+    return Left(float(p05), float(p50), float(p95), 1.0 - finished)
 
 
 def _left(found: Mixture) -> tuple[Floats, Floats, Floats]:

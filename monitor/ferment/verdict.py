@@ -1,9 +1,9 @@
 """Evidence to verdict: comparisons of scalars with thresholds, nothing else.
 
-Two probabilities carry the verdicts: that more than two points are still to fall, which the precedents give
-as it is, and `stuck`, that a ferment stands still with sugar left: a logistic line through a few figures of
-the evidence, fitted to simulated ferments of training seeds; what each figure is and which way it pulls is
-said beside it. All of
+Two probabilities carry the verdicts: that it is unfinished, with more than one and three quarter points still
+to fall, which the precedents give as it is; and `stuck`, that a ferment stands still with sugar left: a
+logistic line through a few figures of the evidence, fitted to simulated ferments of training seeds; what each
+figure is and which way it pulls is said beside it. All of
 this is written with array functions and `&`, so that it also holds for an `Evidence` whose fields are arrays
 over moments: a sweep of thresholds is then a handful of vector comparisons. Comparisons with nan are False.
 """
@@ -31,8 +31,9 @@ class Thresholds:
     begun_points: float = 3.0
     least_hours: float = 30.0
     """Since pitching or the last sugar."""
-    finished_doubt: float = 0.12
-    """Finished: the probability that more than two points are still to fall is below this."""
+    finished_doubt: float = 0.16
+    """Finished: the probability that more than one and three quarter points are still to fall is below
+    this."""
     finished_gap_sd: float = 1.25
     """Not finished: five points and so many standard deviations above where the must should end."""
     finished_rise_z: float = 1.5
@@ -136,7 +137,7 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     calm = (e.slope_two < th.drift_per_day + th.finished_rise_z * e.slope_two_se) & (
         e.slope_four < th.drift_per_day + th.finished_rise_z * e.slope_four_se
     )
-    done = sound & slowing & settled & near & calm & (e.over_two < th.finished_doubt)
+    done = sound & slowing & settled & near & calm & (e.unfinished < th.finished_doubt)
     high = gap > th.stuck_gap_points
     slow = e.slowed_hours >= 3.0
     flat = (e.slope_two - 0.5 * e.slope_two_se > -th.stalled_per_day) & (

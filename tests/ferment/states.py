@@ -29,7 +29,6 @@ RESTING = Evidence(
     left_p05=0.0,
     left_p50=0.2,
     left_p95=0.8,
-    over_one=0.04,
-    over_two=0.01,
+    unfinished=0.01,
 )
 """Dry, at rest for days, just where it should end."""

@@ -23,7 +23,7 @@ HALFWAY = Evidence(
     expected_points=0.0,
     expected_sd=2.0,
 )
-REST = Left(10.0, 20.0, 30.0, 1.0, 1.0)
+REST = Left(10.0, 20.0, 30.0, 1.0)
 
 
 def test_before_the_fall_nothing_is_foretold() -> None:

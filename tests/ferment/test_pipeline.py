@@ -302,15 +302,15 @@ def test_precedents_are_looked_up_at_each_refit_and_at_once_after_a_hand_sample(
     doubts = []
     for event in make_ferment(days=7.0):
         pipeline.step(event)
-        doubts.append((pipeline.snapshot.at_ms // MS_PER_HOUR, pipeline.snapshot.evidence.over_two))
+        doubts.append((pipeline.snapshot.at_ms // MS_PER_HOUR, pipeline.snapshot.evidence.unfinished))
     by_hour = dict(doubts)
     late = [by_hour[hour] for hour in sorted(by_hour)][-24:]
     changes = sum(a != b for a, b in pairwise(late))
     assert 6 <= changes <= 8
     now_ms = START_MS + 7 * MS_PER_DAY
-    before = pipeline.snapshot.evidence.over_two
+    before = pipeline.snapshot.evidence.unfinished
     pipeline.step(Reading("hand", Quantity.SAMPLE_GRAVITY, now_ms, 1.020, now_ms))
-    assert pipeline.snapshot.evidence.over_two != before
+    assert pipeline.snapshot.evidence.unfinished != before
 
 
 def test_sugar_that_went_in_makes_more_alcohol_and_a_lower_end(

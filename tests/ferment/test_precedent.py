@@ -49,14 +49,14 @@ def test_rest_has_little_left_and_a_creep_may_have_more() -> None:
     """Days at standstill leave little doubt; a third of a point a day for six days leaves much more."""
     rest = left_of(0.05 * np.exp(-AGE / 25.0))
     creep = left_of(np.where(AGE < -144.0, 2.5 * np.exp(-(AGE + 144.0) / 12.0) - 0.5, -AGE / 72.0))
-    assert rest.over_two < 0.05
-    assert creep.over_one > 4.0 * rest.over_one
+    assert rest.unfinished < 0.05
+    assert creep.unfinished > 4.0 * rest.unfinished
 
 
 def test_where_it_should_end_matters() -> None:
     """The same fall is doubted more eight points above where the must should end."""
     fall = 1.0 * np.exp(-AGE / 40.0)
-    assert left_of(fall, expected=(-8.0, 2.0)).over_two > left_of(fall, expected=(0.0, 2.0)).over_two
+    assert left_of(fall, expected=(-8.0, 2.0)).unfinished > left_of(fall, expected=(0.0, 2.0)).unfinished
 
 
 @settings(deadline=None, max_examples=25)
@@ -67,7 +67,7 @@ def test_percentiles_and_probabilities_are_in_order(
     """Quantiles rise from zero on; probabilities lie in [0, 1] and fall with what they ask for."""
     found = left_of(left * np.exp(-np.maximum(AGE, -100.0) / constant), seed, (expected, 3.0))
     assert 0.0 <= found.p05 <= found.p50 <= found.p95
-    assert -1e-9 <= found.over_two <= found.over_one <= 1.0 + 1e-9
+    assert -1e-9 <= found.unfinished <= 1.0 + 1e-9
 
 
 def test_the_collection_is_in_order_and_spans_what_there_is() -> None:

@@ -41,9 +41,9 @@ def test_first_order_kinetics_are_foretold_on_the_wary_side(left: float, constan
 
 
 def test_a_line_that_stands_has_little_left() -> None:
-    """Five days at standstill where the must should end: more than two points left is unlikely."""
+    """Five days at standstill where the must should end: it is hardly unfinished."""
     found = tail.remaining(tail.measure(made(first_order(0.05, 30.0)), NOISE, (0.0, 3.0), 40.0)[0])
-    assert found.over_two < 0.15
+    assert found.unfinished < 0.15
 
 
 @settings(deadline=None, max_examples=25)
@@ -55,7 +55,7 @@ def test_percentiles_and_probabilities_are_in_order(
     window = made(first_order(min(left, 20.0), constant, seed=seed))
     found = tail.remaining(tail.measure(window, NOISE, (expected, 3.0), 40.0)[0])
     assert 0.0 <= found.p05 <= found.p50 <= found.p95
-    assert -1e-9 <= found.over_two <= found.over_one <= 1.0 + 1e-9
+    assert -1e-9 <= found.unfinished <= 1.0 + 1e-9
 
 
 def test_foam_in_the_window_hardly_counts() -> None:

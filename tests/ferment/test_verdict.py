@@ -37,8 +37,8 @@ def test_rest_at_the_expected_end_is_done() -> None:
         {"fallen_points": 1.0},
         {"epoch_hours": 10.0},
         {"slowed_hours": 2.0},
-        {"over_two": float("nan")},
-        {"over_two": 0.4},
+        {"unfinished": float("nan")},
+        {"unfinished": 0.4},
         {"level_points": RESTING.expected_points + 5.0 + 1.3 * RESTING.expected_sd},
         {"slope_two": 0.13 + 1.5 * RESTING.slope_two_se},
         {"slope_four": 0.13 + 1.5 * RESTING.slope_four_se},
@@ -81,7 +81,7 @@ def test_arrays_of_moments_are_decided_like_single_ones(
     drawn: list[tuple[float, float, float, float, float]],
 ) -> None:
     """A sweep over arrays of evidence says at each moment what `decide` says of that moment alone."""
-    names = ("level_points", "slope_two", "over_two", "slowed_hours", "data_age_hours")
+    names = ("level_points", "slope_two", "unfinished", "slowed_hours", "data_age_hours")
     single = [changed(**dict(zip(names, values, strict=True))) for values in drawn]
     fields = [f.name for f in dataclasses.fields(Evidence)]
     arrays = SimpleNamespace(**{n: np.array([getattr(e, n) for e in single], dtype=float) for n in fields})

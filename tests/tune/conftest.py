@@ -182,7 +182,7 @@ def invent() -> Callable[[int, int], Witnessed]:
             "expected_sd": np.full(moments, rng.uniform(0.5, 2.0)),
             "left_p50": wander(0.5, 0.2, 0.01, 5.0),
             "left_p95": wander(1.5, 0.3, 0.05, 9.0),
-            "over_two": wander(0.12, 0.06, 0.0, 1.0),
+            "unfinished": wander(0.12, 0.06, 0.0, 1.0),
             "temperature_drop_c": np.zeros(moments),
             "cold_hours": np.zeros(moments),
             "below_c": wander(-0.3, 0.3, -3.0, 3.0),
