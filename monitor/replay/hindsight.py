@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
+from monitor.ferment.addition import added_points
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.premise import Must, Premise
 from monitor.ferment.score import Spell, Truth
@@ -102,7 +103,7 @@ def proposed(track: Track, premise: Premise, journal: tuple[JournalEntry, ...]) 
     hours, points = level.hours, level.points
     ended = hours[-1]
     final = float(np.median(points[hours > max(ended - END_H, float(hours[level.last]) - 1.0)]))
-    could_end, short = _could_end(premise.must, points, final)
+    could_end, short = _could_end(premise.must, points, final, _added(gravity, track, journal))
     stalls = _stalls(level, could_end, track.pitched_ms)
     offset = _sample_offset(track, level)
     by_hand = f", {offset:+.1f} points by the hand samples" if offset else ""
@@ -177,11 +178,20 @@ def _quick(values: Values) -> Values:
     return values - np.convolve(padded, np.ones(SLOW_H) / SLOW_H, "valid")
 
 
-def _could_end(must: Must, points: Values, final: float) -> tuple[float, bool]:
+def _added(gravity: Hourly, track: Track, journal: tuple[JournalEntry, ...]) -> float:
+    """Points by which sugar that went in under way raised the gravity."""
+    hour = (gravity.time_ms - track.pitched_ms) // MS_PER_HOUR
+    by_hour = np.full(int(hour[-1]) + 1, np.nan)
+    by_hour[hour] = (gravity.median - 1.0) * POINTS_PER_SG
+    written = [e.done_ms for e in journal if e.kind is JournalKind.SUGAR_ADDITION]
+    return added_points(by_hour, [(done_ms - track.pitched_ms) // MS_PER_HOUR for done_ms in written])
+
+
+def _could_end(must: Must, points: Values, final: float, added: float) -> tuple[float, bool]:
     """Where it ended or could end, and whether it ended short of it."""
     original = must.original_gravity_sg
     start = float(points[0]) if original is None else (original - 1.0) * POINTS_PER_SG
-    expected = expected_final(must, start)
+    expected = expected_final(must, start, added)
     short = final - expected.mean_points > max(SHORT_POINTS, 2.0 * expected.sd_points)
     return (expected.mean_points if short else final), short
 

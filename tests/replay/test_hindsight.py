@@ -85,6 +85,17 @@ class TestPlainCourses:
         assert found.truth.stalls == ()
         assert hours_of(found.truth.finished_ms) == pytest.approx(345, abs=8)
 
+    def test_what_a_fed_must_leaves_behind_is_alcohol(self) -> None:
+        """1.002 is no end for a must that was fed 40 points: it should come well under 1.000; unfed
+        it is one."""
+        fed = JournalEntry(JournalKind.SUGAR_ADDITION, PITCHED_MS + 150 * MS_PER_HOUR, PITCHED_MS)
+        course = track((0, 1.04), (149, 1.015), (151, 1.055), (400, 1.002), (900, 1.002), hours=900)
+        found = proposed(course, PREMISE, (fed,))
+        assert found.truth.finished_ms is None
+        assert any("above where this must should end" in sentence for sentence in found.why)
+        unfed = track((0, 1.04), (300, 1.002), (900, 1.002), hours=900)
+        assert proposed(unfed, PREMISE, ()).truth.finished_ms is not None
+
     def test_what_comes_after_sweetening_is_another_ferment(self) -> None:
         """The finish before it stands, whatever the gravity does later."""
         sweet = JournalEntry(JournalKind.SWEETENED, PITCHED_MS + 400 * MS_PER_HOUR, PITCHED_MS)
