@@ -23,23 +23,13 @@ from monitor.tune.witness import Witnessed, retold, witness
 from monitor.units import MS_PER_HOUR
 from monitor.web.history import Told
 from monitor.web.ports import Ports
+from monitor.web.words import THRESHOLD
 
 REMEMBERED: Final = 8
 """Batches whose evidence is held at once; one takes about 400 bytes for each hour of the batch."""
 
 MOST_TIMES = 20.0
 """A threshold can be tried up to so many times what is set."""
-
-ENDINGS = {
-    " dwell": ": told after, hours",
-    " per day": ", points a day",
-    " points": ", points",
-    " hours": ", hours",
-    " days": ", days",
-    " z": ", standard errors",
-    " c": ", °C",
-}
-"""What the last word of a name stands for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +43,8 @@ class Knob:
 
     @property
     def label(self) -> str:
-        """Its name in words."""
-        text = self.name.replace("_", " ")
-        for ending, said in ENDINGS.items():
-            if text.endswith(ending):
-                text = text.removesuffix(ending) + said
-                break
-        return text[:1].upper() + text[1:]
+        """What it is."""
+        return THRESHOLD[self.name]
 
     @property
     def highest(self) -> float:

@@ -91,7 +91,7 @@ def test_thresholds_that_are_none_are_refused() -> None:
     with pytest.raises(InputError, match="finished_dwell"):
         tuned(Analysis(), {"finished_dwell": -1.0})
     labels = [knob.label for knob in knobs(Analysis())]
-    assert "Finished: told after, hours" in labels
+    assert "Finished: told once it has held, hours" in labels
     assert len(labels) == len(set(labels))
     before = {knob.name: knob.value for knob in knobs(Analysis())}
     for knob in knobs(Analysis()):
