@@ -19,7 +19,7 @@ SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
     MustKind.HONEY: (0.90, 0.03),
     MustKind.MALT: (0.605, 0.045),
     MustKind.FRUIT: (0.875, 0.03),
-    MustKind.SUGAR: (0.95, 0.03),
+    MustKind.SUGAR: (0.965, 0.03),
     None: (0.85, 0.13),
 }
 """Fermentable share of the dissolved solids and its spread (honey: check of US honey compositions 0.855 to
