@@ -30,7 +30,7 @@ _SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\Z")
 # slipped decimal point.
 _ORIGINAL_GRAVITY_SG = (0.985, 1.250)
 _VOLUME_L = (0.1, 10_000.0)
-_ATTENUATION = (0.2, 1.5)
+ATTENUATION = (0.2, 1.5)
 _YEAST_TEMPERATURE_C = (-5.0, 45.0)
 _TOLERANCE_ABV = (1.0, 25.0)
 _PH = (2.0, 6.0)
@@ -183,7 +183,7 @@ def _range_faults(sheet: Sheet) -> Iterator[str]:
         if value is not None and not low <= value <= high:
             yield f"{what} {value:g} {unit}: {low:g} to {high:g}".replace(" :", ":")
     pairs = (
-        ("expected apparent attenuation", must.expected_apparent_attenuation, _ATTENUATION),
+        ("expected apparent attenuation", must.expected_apparent_attenuation, ATTENUATION),
         ("yeast temperature", yeast.temperature_c, _YEAST_TEMPERATURE_C),
     )
     for what, pair, (low, high) in pairs:
