@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "UnitSystem",
+    "attenuation",
     "concentration_mg_l",
     "duration_hours",
     "gravity_sg",
@@ -112,6 +113,7 @@ GRAVITY: Final = Kind("gravity", "sg", 0.95, 1.5, "1.040, 10 degP, 40 points, 40
 STRENGTH: Final = Kind("alcohol", "%", 0.0, 25.0, "5.5%", "% vol")
 PH: Final = Kind("pH", "", 2.0, 6.0, "3.6", "")
 SHARE: Final = Kind("share", "", 0.0, 1.0, "17.2% or 0.172", "")
+ATTENUATION: Final = Kind("attenuation", "", 0.2, 1.5, "103% or 1.03", "")
 
 
 def _shown(kind: Kind, value: float) -> str:
@@ -289,7 +291,16 @@ def ph(text: str) -> float:
 
 def share(text: str) -> float:
     """A fraction of `17.2%` or `0.172`; 0 to 1."""
-    number, unit = _single(SHARE, text)
+    return _share(SHARE, text)
+
+
+def attenuation(text: str) -> float:
+    """Apparent attenuation of `96%`, `1.03`; 0.2 to 1.5."""
+    return _share(ATTENUATION, text)
+
+
+def _share(kind: Kind, text: str) -> float:
+    number, unit = _single(kind, text)
     if unit not in {"", "%"}:
-        raise _fault(SHARE, text, f"{unit} is no unit of a share")
-    return _in_range(SHARE, text, number / 100.0 if unit else number)
+        raise _fault(kind, text, f"{unit} is no unit of {kind.name}")
+    return _in_range(kind, text, number / 100.0 if unit else number)

@@ -20,7 +20,7 @@ FLOORS = [
     {"quantities"},
     {"sensors"},
     {"store"},
-    {"planning", "provenance"},
+    {"planning", "provenance", "expecting"},
     {"notify"},
     {"hub"},
     {"replay"},

@@ -68,6 +68,7 @@ CHECKS = [
     Check(q.ph, "3.6", 3.6, "definition"),
     Check(q.share, "17.2%", 0.172, "definition"),
     Check(q.share, "0.172", 0.172, "definition"),
+    Check(q.attenuation, "103 %", 1.03, "definition"),
 ]
 
 
@@ -106,7 +107,8 @@ def test_quantities_are_read_as_defined(check: Check) -> None:
         (q.ph, "12", "pH '12': 12 is out of range; 2 to 6 is possible"),
         (q.ph, "3.6 g", "pH has no unit"),
         (q.share, "17.2", "17.2 is out of range; 0 to 1"),
-        (q.share, "3 g", "no unit of a share"),
+        (q.share, "3 g", "no unit of share"),
+        (q.attenuation, "96", "96 is out of range; 0.2 to 1.5"),
     ],
 )
 def test_wrong_quantities_are_refused(read: Callable[[str], float], text: str, says: str) -> None:
@@ -127,6 +129,7 @@ READERS = [
     q.strength_abv,
     q.ph,
     q.share,
+    q.attenuation,
 ]
 
 

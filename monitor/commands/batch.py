@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from monitor import quantities
+from monitor.batch.expectation import in_percent
 from monitor.batch.journal import Tasting, entry, hand_sample
 from monitor.batch.plain import to_plain
 from monitor.batch.sheet import Sheet, slug_of
@@ -23,6 +24,7 @@ from monitor.commands.context import (
 )
 from monitor.commands.sheet import change_command, sheet_options, written
 from monitor.errors import InputError
+from monitor.expecting import begin
 from monitor.ferment.event import JournalKind
 from monitor.must.density import corrected_sg
 from monitor.units import rfc3339_from_ms
@@ -45,12 +47,17 @@ def batch_command() -> None:
 @click.option("--id", "slug", help="Short name for commands; made from NAME otherwise.")
 @sheet_options
 def start(config: Path | None, name: str, slug: str | None, **said: Any) -> None:
-    """Begin a batch called NAME and say which sensors are in it."""
+    """Begin a batch called NAME and say which sensors are in it.
+
+    Where no attenuation is given, it is taken from earlier batches of the recipe that ended, or of the kind.
+    """
     entered_ms = now_ms()
     sheet = written(Sheet(slug=slug or slug_of(name), name=name, pitched_ms=entered_ms), said)
     with opened(config) as store:
-        store.batches.start(sheet, at_ms=entered_ms)
+        sheet, expected = begin(store, sheet, at_ms=entered_ms, learning=not said["no_attenuation"])
     click.echo(f"Started {sheet.slug}, pitched {local(sheet.pitched_ms)}.")
+    if expected is not None:
+        click.echo(f"{expected.said}.")
     if sheet.gravity_sensor is None:
         click.echo("No float is named: say which with --gravity-sensor, or enter hand samples.")
 
@@ -217,6 +224,12 @@ def _sheet_lines(sheet: Sheet) -> list[str]:
         (
             "original gravity",
             None if must.original_gravity_sg is None else quantities.show_gravity(must.original_gravity_sg),
+        ),
+        (
+            "expected attenuation",
+            None
+            if must.expected_apparent_attenuation is None
+            else in_percent(must.expected_apparent_attenuation),
         ),
         ("volume", None if must.volume_l is None else quantities.show_volume(must.volume_l)),
         (

@@ -13,13 +13,20 @@ from monitor import quantities
 from monitor.batch.sheet import Sheet
 from monitor.commands.context import Decorated, config_option, local, now_ms, opened, time_ms
 from monitor.errors import InputError
-from monitor.ferment.premise import MustKind
+from monitor.ferment.premise import Must, MustKind
 
 _KINDS: Final = [kind.value for kind in MustKind]
 _OPTIONS: Final[tuple[Callable[..., Any], ...]] = (
     click.option("--pitched", metavar="TIME", help="When the yeast went in."),
     click.option("--kind", type=click.Choice(_KINDS), help="What the sugar came from."),
     click.option("--original-gravity", metavar="SG", help="Hand sample before pitching: 1.040, 10degP."),
+    click.option("--attenuation-from", metavar="SHARE", help="Least of the gravity expected to go: 96%."),
+    click.option("--attenuation-to", metavar="SHARE", help="Most of it, above 100% for a dry mead: 103%."),
+    click.option(
+        "--no-attenuation",
+        is_flag=True,
+        help="None is given, nor taken from earlier batches: the kind tells.",
+    ),
     click.option("--volume", metavar="VOLUME", help="Must in the vessel: 18.2L, 4.8gal."),
     click.option("--capacity", metavar="VOLUME", help="Vessel to the brim."),
     click.option("--yeast-from", metavar="TEMP", help="Lowest temperature its maker gives: 14degC, 57F."),
@@ -46,11 +53,13 @@ def sheet_options(command: Decorated) -> Decorated:
 
 def written(sheet: Sheet, said: dict[str, Any]) -> Sheet:
     """The sheet with what was said in options; what was not said stays. InputError, QuantityError."""
-    given = {name: value for name, value in said.items() if value not in (None, ())}
+    given = {name: value for name, value in said.items() if _is_said(value)}
     amount = {
         name: read(given[name])
         for name, read in (
             ("original_gravity", quantities.gravity_sg),
+            ("attenuation_from", quantities.attenuation),
+            ("attenuation_to", quantities.attenuation),
             ("volume", quantities.volume_l),
             ("capacity", quantities.volume_l),
             ("yeast_from", quantities.temperature_c),
@@ -70,10 +79,11 @@ def written(sheet: Sheet, said: dict[str, Any]) -> Sheet:
             kind=MustKind(given["kind"]) if "kind" in given else must.kind,
             original_gravity_sg=amount.get("original_gravity", must.original_gravity_sg),
             volume_l=amount.get("volume", must.volume_l),
+            expected_apparent_attenuation=_attenuation(must, amount, none=said["no_attenuation"]),
         ),
         yeast=replace(
             yeast,
-            temperature_c=_range(yeast.temperature_c, amount.get("yeast_from"), amount.get("yeast_to")),
+            temperature_c=_range("yeast", yeast.temperature_c, amount),
             alcohol_tolerance_abv=amount.get("tolerance", yeast.alcohol_tolerance_abv),
         ),
         vessel=replace(sheet.vessel, capacity_l=amount.get("capacity", sheet.vessel.capacity_l)),
@@ -87,15 +97,29 @@ def written(sheet: Sheet, said: dict[str, Any]) -> Sheet:
     )
 
 
+def _is_said(value: object) -> bool:
+    # by identity: 0 is something that can be said
+    return value is not None and value is not False and value != ()
+
+
 def _range(
-    before_c: tuple[float, float] | None, from_c: float | None, to_c: float | None
+    what: str, before: tuple[float, float] | None, amount: dict[str, float]
 ) -> tuple[float, float] | None:
-    if from_c is None and to_c is None:
-        return before_c
-    if before_c is None and (from_c is None or to_c is None):
-        raise InputError("--yeast-from and --yeast-to go together")
-    low_c, high_c = before_c or (0.0, 0.0)
-    return low_c if from_c is None else from_c, high_c if to_c is None else to_c
+    low, high = amount.get(f"{what}_from"), amount.get(f"{what}_to")
+    if low is None and high is None:
+        return before
+    if before is None and (low is None or high is None):
+        raise InputError(f"--{what}-from and --{what}-to go together")
+    lowest, highest = before or (0.0, 0.0)
+    return lowest if low is None else low, highest if high is None else high
+
+
+def _attenuation(must: Must, amount: dict[str, float], *, none: bool) -> tuple[float, float] | None:
+    if not none:
+        return _range("attenuation", must.expected_apparent_attenuation, amount)
+    if "attenuation_from" in amount or "attenuation_to" in amount:
+        raise InputError("--no-attenuation goes with neither --attenuation-from nor --attenuation-to")
+    return None
 
 
 @click.command("change")
@@ -110,8 +134,9 @@ def change_command(config: Path | None, batch: str, name: str | None, **said: An
     Examples:
       carboyd batch change orchard-session --volume 17.5L --ph 3.4
       carboyd batch change orchard-session --sweeten-to 1.010
+      carboyd batch change orchard-session --attenuation-from 96% --attenuation-to 103%
     """
-    if name is None and all(value in (None, ()) for value in said.values()):
+    if name is None and not any(_is_said(value) for value in said.values()):
         raise InputError("nothing to change", hint="see carboyd batch change --help")
     with opened(config) as store:
         before = store.batches.get(batch)

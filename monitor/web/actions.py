@@ -8,9 +8,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from monitor.batch import journal
+from monitor.batch.expectation import Expectation
 from monitor.batch.journal import Tasting
 from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, NotFoundError
+from monitor.expecting import begin
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.must.density import corrected_sg
@@ -67,11 +69,11 @@ class Actions:
         """Write down how it tasted."""
         return self.deed(slug, JournalKind.NOTE, done_ms=done_ms, note=tasting.note())
 
-    def start(self, sheet: Sheet) -> Sheet:
-        """Start a batch."""
-        self.ports.store.batches.start(sheet, at_ms=self.ports.now_ms())
+    def start(self, sheet: Sheet, *, learning: bool = True) -> tuple[Sheet, Expectation | None]:
+        """Start a batch, with what earlier ones let expect unless the sheet says it or `learning` is off."""
+        begun = begin(self.ports.store, sheet, at_ms=self.ports.now_ms(), learning=learning)
         self._tell(sheet.slug)
-        return sheet
+        return begun
 
     def rewrite(self, sheet: Sheet) -> Sheet:
         """Replace a batch's sheet."""

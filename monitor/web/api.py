@@ -38,6 +38,9 @@ SLUG = Parameter("slug", says="the batch’s short name")
 NUMBER = Parameter("number", "integer")
 SENSOR = Parameter("sensor")
 LISTED = "Batches a page at a time, from the youngest to the oldest; within a page those that need you first"
+STARTED = (
+    "Start a batch; an expected attenuation left out is taken from earlier ones, with null there is none"
+)
 PAGED = (
     Parameter("limit", "integer", "query", "how many on a page", least=1, most=MOST, default=USUAL),
     Parameter("after", "string", "query", "where the page before ended; stands in its `next`"),
@@ -71,7 +74,7 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
     return (
         Operation("GET", "/batches", "listBatches", LISTED, tag, acts.batches, answer=BatchPage,
                   parameters=(state, *PAGED), headers={"Link": 'The next page, as `<...>; rel="next"`.'}),
-        Operation("POST", "/batches", "startBatch", "Start a batch", tag,
+        Operation("POST", "/batches", "startBatch", STARTED, tag,
                   acts.start, SheetBody, sheet, 201),
         Operation("GET", batch, "getBatch", "One batch", tag, acts.batch, answer=BatchView, parameters=one),
         Operation("GET", f"{batch}/sheet", "getSheet", "The sheet of a batch", tag,

@@ -119,11 +119,17 @@ class Acts:
         return Headed(BatchPage(views, following), {"Link": f'<{following}>; rel="next"'})
 
     def start(self, request: Request, body: SheetBody) -> dict[str, Any]:
-        """Start a batch; without a slug or a pitching time they are made."""
+        """Start a batch; without a slug, a pitching time or an expected attenuation they are made.
+
+        An expected attenuation of null is none, and none is looked for.
+        """
         plain = body.plain()
         plain.setdefault("slug", slug_of(str(plain.get("name", ""))))
         plain.setdefault("pitched_ms", self.frame.ports.now_ms())
-        return to_plain(self.frame.actions.start(from_plain(plain)))
+        must = plain.get("must")
+        learning = not isinstance(must, dict) or "expected_apparent_attenuation" not in must
+        sheet, _ = self.frame.actions.start(from_plain(plain), learning=learning)
+        return to_plain(sheet)
 
     def batch(self, request: Request) -> BatchView:
         """One batch."""

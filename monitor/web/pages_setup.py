@@ -74,8 +74,9 @@ class SetupPages:
 
     def start(self, request: Request, form: Form) -> Response:
         """Start a batch."""
-        sheet = self.frame.actions.start(sheet_of(form))
-        return self.frame.done(form, f"{sheet.name} is being watched.", f"/batches/{sheet.slug}")
+        sheet, expected = self.frame.actions.start(sheet_of(form), learning=not form.text("no_attenuation"))
+        said = f"{sheet.name} is being watched." + ("" if expected is None else f" {expected.said}.")
+        return self.frame.done(form, said, f"/batches/{sheet.slug}")
 
     def tie(self, request: Request, form: Form) -> Response:
         """Put a sensor into a batch."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.batch.sheet import Sheet, Vessel, slug_of
+from monitor.batch.sheet import ATTENUATION, Sheet, Vessel, slug_of
 from monitor.errors import InputError
 from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.units import US_GAL_L, fahrenheit_from_celsius
@@ -30,10 +30,11 @@ def sheet_of(form: Form, before: Sheet | None = None) -> Sheet:
             kind=form.choice("must_kind", "must", MustKind) if form.text("must_kind") else None,
             original_gravity_sg=form.number_or_none("original_gravity", "original gravity"),
             volume_l=form.litres_or_none("volume", "volume"),
-            expected_apparent_attenuation=before.must.expected_apparent_attenuation if before else None,
+            expected_apparent_attenuation=_attenuation(form),
         ),
         yeast=Yeast(
             temperature_c=_pair(
+                "the yeast’s range wants both its lowest and its highest temperature",
                 form.celsius_or_none("yeast_low", "yeast’s lowest temperature"),
                 form.celsius_or_none("yeast_high", "yeast’s highest temperature"),
             ),
@@ -68,7 +69,7 @@ def filled(sheet: Sheet | None, show: Show) -> dict[str, str]:
     def warmth(value: float) -> str:
         return f"{fahrenheit_from_celsius(value) if show.us else value:.4g}"
 
-    low_high = sheet.yeast.temperature_c
+    low_high, attenuation = sheet.yeast.temperature_c, sheet.must.expected_apparent_attenuation
     return {
         "name": sheet.name,
         "recipe": sheet.recipe,
@@ -76,6 +77,8 @@ def filled(sheet: Sheet | None, show: Show) -> dict[str, str]:
         "original_gravity": ""
         if sheet.must.original_gravity_sg is None
         else f"{sheet.must.original_gravity_sg:.4f}",
+        "attenuation_low": f"{100.0 * attenuation[0]:.8g}" if attenuation else "",
+        "attenuation_high": f"{100.0 * attenuation[1]:.8g}" if attenuation else "",
         "volume": litres(sheet.must.volume_l),
         "capacity": litres(sheet.vessel.capacity_l),
         "yeast_low": warmth(low_high[0]) if low_high else "",
@@ -95,9 +98,28 @@ def choices(heard: Sequence[str], sheet: Sheet | None) -> list[str]:
     return sorted({*heard, *named})
 
 
-def _pair(low: float | None, high: float | None) -> tuple[float, float] | None:
+def _attenuation(form: Form) -> tuple[float, float] | None:
+    percent = _pair(
+        "the expected attenuation wants both its lowest and its highest per cent",
+        form.number_or_none("attenuation_low", "lowest expected attenuation"),
+        form.number_or_none("attenuation_high", "highest expected attenuation"),
+    )
+    if percent is None:
+        return None
+    if form.text("no_attenuation"):
+        raise InputError("an expected attenuation is given and also refused", hint="leave one of them out")
+    least, most = (100.0 * limit for limit in ATTENUATION)
+    if not least <= percent[0] <= percent[1] <= most:
+        low, high = percent
+        raise InputError(
+            f"expected attenuation {low:g} to {high:g} %: low before high, within {least:g} to {most:g} %"
+        )
+    return round(percent[0] / 100.0, 8), round(percent[1] / 100.0, 8)
+
+
+def _pair(wanted: str, low: float | None, high: float | None) -> tuple[float, float] | None:
     if low is None and high is None:
         return None
     if low is None or high is None:
-        raise InputError("the yeast’s range wants both its lowest and its highest temperature")
+        raise InputError(wanted)
     return low, high

@@ -97,3 +97,24 @@ def test_an_unknown_batch_is_said(carboyd_command):
     done = carboyd_command("batch", "show", "nowhere")
     assert isinstance(done.exception, NotFoundError)
     assert "nowhere" in str(done.exception)
+
+
+def test_a_batch_learns_from_those_before_it(carboyd_command, store):
+    """Two of the recipe that ended, by two equal hand samples each, give the next one its range, in words."""
+    recipe = ("--recipe", "1.2 kg of heather honey to 10 L", "--kind", "honey", "--original-gravity", "1.046")
+    for name in "First", "Second":
+        carboyd_command("batch", "start", name, *recipe, "--pitched", "20d ago")
+        for day in "6d ago", "2d ago":
+            assert carboyd_command("batch", "sample", name.lower(), "0.998", "--at", day).exit_code == 0
+        assert carboyd_command("batch", "end", name.lower()).exit_code == 0
+    done = carboyd_command("batch", "start", "Third", *recipe)
+    low, high = store.batches.get("third").must.expected_apparent_attenuation
+    assert low < 48.0 / 46.0 < high  # check: from 46 points to -2
+    said = (
+        f"Expected attenuation {100 * low:.4g} to {100 * high:.4g} %, from 2 earlier batches of this recipe"
+    )
+    assert f"{said}.\n" in done.output
+    assert said in carboyd_command("batch", "show", "third").output
+    done = carboyd_command("batch", "start", "Fourth", *recipe, "--no-attenuation")
+    assert "attenuation" not in done.output
+    assert store.batches.get("fourth").must.expected_apparent_attenuation is None

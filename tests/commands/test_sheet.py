@@ -35,3 +35,37 @@ def test_a_faulty_change_changes_nothing(carboyd_command, store):
         error = carboyd_command("batch", "change", "porch", *words).exception
         assert isinstance(error, InputError | QuantityError), words
     assert store.batches.get("porch") == before
+
+
+def test_an_expected_attenuation_is_given_changed_and_taken_back(carboyd_command, store):
+    """Both ends at the start, one of them later, then none; the sheet shows it in per cent."""
+    words = ("--attenuation-from", "95.5%", "--attenuation-to", "103%")
+    assert carboyd_command("batch", "start", "Porch", *words).exit_code == 0
+    assert store.batches.get("porch").must.expected_apparent_attenuation == (0.955, 1.03)
+    assert "expected attenuation: 95.5 to 103 %" in carboyd_command("batch", "show", "porch").output
+    assert carboyd_command("batch", "change", "porch", "--attenuation-to", "1.01").exit_code == 0
+    assert store.batches.get("porch").must.expected_apparent_attenuation == (0.955, 1.01)
+    assert carboyd_command("batch", "change", "porch", "--volume", "18L").exit_code == 0
+    assert store.batches.get("porch").must.expected_apparent_attenuation == (0.955, 1.01)
+    assert carboyd_command("batch", "change", "porch", "--no-attenuation").exit_code == 0
+    assert store.batches.get("porch").must.expected_apparent_attenuation is None
+
+
+def test_a_faulty_attenuation_is_refused(carboyd_command, store):
+    """Half a range, one upside down, a number without per cent, given and refused at once."""
+    for words in (
+        ("--attenuation-from", "96%"),
+        ("--attenuation-from", "103%", "--attenuation-to", "96%"),
+        ("--attenuation-from", "96", "--attenuation-to", "103"),
+        ("--attenuation-from", "96%", "--attenuation-to", "103%", "--no-attenuation"),
+    ):
+        error = carboyd_command("batch", "start", "Porch", *words).exception
+        assert isinstance(error, InputError | QuantityError), words
+    assert store.batches.listed() == []
+
+
+def test_nothing_served_is_something_said(carboyd_command, store):
+    """No carbon dioxide, 0 volumes, is a change."""
+    carboyd_command("batch", "start", "Porch", "--carbonation", "2.5")
+    assert carboyd_command("batch", "change", "porch", "--carbonation", "0").exit_code == 0
+    assert store.batches.get("porch").carbonation_volumes == 0.0

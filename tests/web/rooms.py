@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import html
 import json
 import math
 import re
@@ -146,6 +147,12 @@ def client_of(app: Starlette, **options: object) -> httpx.AsyncClient:
     """A client that speaks to an application without a network."""
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
     return httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8417", **options)  # type: ignore[arg-type]
+
+
+def words_of(text: str) -> str:
+    """What a page says, without its markup."""
+    bare = re.sub(r"<(style|script).*?</\1>|<[^>]+>", " ", text, flags=re.S)
+    return " ".join(html.unescape(bare).split())
 
 
 class Visit:

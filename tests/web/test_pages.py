@@ -23,7 +23,7 @@ from monitor.web.metrics import ChannelVitals, Vitals
 from monitor.web.options import UnitSystem, WebSettings
 from monitor.web.ports import TriedNotice
 
-from .rooms import Cellar, Visit, a_sheet, readings_of
+from .rooms import Cellar, Visit, a_sheet, readings_of, words_of
 
 SLUG = "hedgerow-session"
 BATCH = f"/batches/{SLUG}"
@@ -38,12 +38,6 @@ PAGES = (
     "/records",
     "/setup",
 )
-
-
-def words_of(text: str) -> str:
-    """What a page says, without its markup."""
-    bare = re.sub(r"<(style|script).*?</\1>|<[^>]+>", " ", text, flags=re.S)
-    return " ".join(html.unescape(bare).split())
 
 
 class Outline(HTMLParser):
