@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 from monitor.errors import PayloadError
@@ -16,7 +16,6 @@ from monitor.sensors.payload import Decoder
 from monitor.sensors.taking import by_sensor, take
 from monitor.store.base import Store
 from monitor.store.values import Refused
-from monitor.units import Quantity
 
 logger = logging.getLogger(__name__)
 
@@ -88,20 +87,3 @@ class Intake:
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
             logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, error)
-
-
-def rederive(store: Store, calibration: Calibration, until_ms: int | None, at_ms: int) -> int:
-    """Compute the gravities of a sensor's kept angles anew from a calibration's validity date on.
-
-    `until_ms` is where the next calibration begins. Returns how many there were.
-    """
-    angles = store.readings.read(
-        [calibration.sensor], quantities=[Quantity.ANGLE], from_ms=calibration.valid_from_ms, to_ms=until_ms
-    )
-    derived = [
-        replace(angle, quantity=Quantity.GRAVITY, value=calibration.gravity_sg(angle.value))
-        for angle in angles.readings()
-    ]
-    if derived:
-        store.readings.replace_derived(derived, at_ms=at_ms)
-    return len(derived)

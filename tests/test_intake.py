@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import pytest
 
 from monitor.errors import StoreUnavailableError
-from monitor.intake import Intake, rederive
+from monitor.intake import Intake
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.calibration import Pair, fit_calibration
 from monitor.sensors.payload import Decoder
@@ -112,16 +112,6 @@ def test_an_angle_far_outside_the_calibration_gives_no_gravity(store: SqlStore) 
     _calibrate(store, 0)
     taken = Intake(store, Decoder(), Wire(store)).take([_arrival('[{"n":"angle","u":"deg","v":179}]')])
     assert [one.quantity for one in taken] == [Quantity.ANGLE]
-
-
-def test_a_new_calibration_turns_old_angles_anew(store: SqlStore) -> None:
-    """Rederiving overwrites what the first calibration made of the same angles."""
-    _calibrate(store, 0)
-    Intake(store, Decoder(), Wire(store)).take([_arrival('[{"n":"angle","u":"deg","v":40}]')])
-    pairs = [Pair(25.0, 1.010), Pair(35.0, 1.030), Pair(45.0, 1.050), Pair(55.0, 1.070)]
-    assert rederive(store, fit_calibration("float-b", pairs, 0), None, NOW_MS) == 1
-    (gravity,) = store.readings.read(["float-b"], quantities=[Quantity.GRAVITY]).readings()
-    assert gravity.value == pytest.approx(1.040, abs=1e-9)
 
 
 def test_a_sensor_cannot_pass_for_a_hand(store: SqlStore) -> None:

@@ -20,7 +20,7 @@ FLOORS = [
     {"quantities"},
     {"sensors"},
     {"store"},
-    {"planning", "provenance", "expecting"},
+    {"planning", "calibrating", "expecting", "provenance"},
     {"notify"},
     {"hub"},
     {"replay"},

@@ -7,12 +7,11 @@ from pathlib import Path
 
 import click
 
+from monitor.calibrating import keep_calibration
 from monitor.commands.context import config_option, json_option, local, now_ms, opened, print_json, time_ms
 from monitor.errors import CalibrationError
-from monitor.intake import rederive
 from monitor.sensors.calibration import Calibration, fit_calibration, parse_pairs
 from monitor.sensors.calibration_picture import calibration_picture, calibration_text
-from monitor.store.values import StoredCalibration
 
 
 @click.command("calibrate")
@@ -61,14 +60,9 @@ def calibrate_command(
         click.echo("Nothing was kept.", err=as_json)
         return
     with opened(config) as store:
-        store.calibrations.record(
-            StoredCalibration(sensor, calibration.valid_from_ms, entered_ms, calibration.to_dict())
-        )
-        later = [one.valid_from_ms for one in store.calibrations.listed(sensor)]
-        until_ms = min((start - 1 for start in later if start > calibration.valid_from_ms), default=None)
-        turned = rederive(store, calibration, until_ms, entered_ms)
+        found = keep_calibration(store, calibration, entered_ms)
     click.echo(
-        f"Kept: holds from {local(calibration.valid_from_ms)}; {turned} angles turned into gravities anew.",
+        f"Kept: holds from {local(calibration.valid_from_ms)}; {found.words()}.",
         err=as_json,
     )
 

@@ -11,13 +11,14 @@ from monitor.batch import journal
 from monitor.batch.expectation import Expectation
 from monitor.batch.journal import Tasting
 from monitor.batch.sheet import Sheet
+from monitor.calibrating import keep_calibration
 from monitor.errors import InputError, NotFoundError
 from monitor.expecting import begin
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.must.density import corrected_sg
 from monitor.sensors.calibration import Calibration, Pair, fit_calibration
-from monitor.store.values import Share, Silence, StoredAlert, StoredCalibration
+from monitor.store.values import Share, Silence, StoredAlert
 from monitor.units import MS_PER_HOUR
 from monitor.web.ports import Ports
 
@@ -148,11 +149,8 @@ class Actions:
             raise NotFoundError(f"no sensor {sensor!r} was ever heard")
 
     def calibrate(self, calibration: Calibration) -> Calibration:
-        """Keep a calibration; the daemon computes gravities anew from when it holds."""
-        stored = StoredCalibration(
-            calibration.sensor, calibration.valid_from_ms, self.ports.now_ms(), calibration.to_dict()
-        )
-        self.ports.store.calibrations.record(stored)
+        """Keep a calibration, and compute gravities anew from when it holds."""
+        keep_calibration(self.ports.store, calibration, self.ports.now_ms())
         self._tell("", "sensor")
         return calibration
 

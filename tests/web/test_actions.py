@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from monitor.errors import InputError, NotFoundError
-from monitor.ferment.event import JournalKind
+from monitor.ferment.event import JournalKind, Reading
+from monitor.sensors.calibration import Pair
 from monitor.units import MS_PER_DAY, Quantity
 from monitor.web.actions import Actions, digest
 
@@ -107,3 +108,13 @@ def test_an_end_lies_after_the_beginning(actions: Actions) -> None:
     """A batch cannot end before it was pitched."""
     with pytest.raises(InputError):
         actions.end(SLUG, ended_ms=actions.ports.now_ms() - 30 * MS_PER_DAY)
+
+
+def test_a_calibration_turns_the_angles_it_holds_for(actions: Actions, busy: Cellar) -> None:
+    """One that holds from the past turns the angles told since; 45 degrees is 1.040."""
+    told_ms = busy.now_ms - MS_PER_DAY
+    busy.store.readings.commit([Reading("stray", Quantity.ANGLE, told_ms, 45.0, told_ms)])
+    pairs = [Pair(25.0, 1.000), Pair(35.0, 1.020), Pair(55.0, 1.060)]
+    actions.calibrate(actions.fitted("stray", pairs, told_ms - 1))
+    found = busy.store.readings.read(["stray"], quantities=[Quantity.GRAVITY])
+    assert found.value.tolist() == pytest.approx([1.040], abs=1e-9)
