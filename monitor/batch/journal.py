@@ -11,9 +11,12 @@ from typing import Final
 from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.must.density import corrected_sg
 from monitor.units import Quantity, rfc3339_from_ms
 
 LONGEST_NOTE: Final = 2_000
+SAMPLE_C: Final = (0.0, 50.0)
+"""Where a hydrometer's reading can be corrected; a hotter sample is drawn wrongly, steams and rises."""
 SAMPLE_SG: Final = (0.970, 1.250)
 """What a hydrometer in a must, a mead or a liqueur can read."""
 TASTE_SCORE: Final = (0, 10)
@@ -35,34 +38,60 @@ DESCRIPTION: Final[dict[JournalKind, str]] = {
 """What each kind of entry stands for."""
 
 
+def past_ms(what: str, moment_ms: int, at_ms: int) -> int:
+    """A moment at which something was done, the time of entry at the latest.
+
+    Raises InputError where it lies ahead by more than clocks differ.
+    """
+    if moment_ms > at_ms + _CLOCK_SLACK_MS:
+        raise InputError(
+            f"{what} at {rfc3339_from_ms(moment_ms)} lies after the time of entry, {rfc3339_from_ms(at_ms)},"
+            " in the future",
+            hint="write down what was done, not what is planned",
+        )
+    return min(moment_ms, at_ms)
+
+
 def entry(kind: JournalKind, *, done_ms: int, at_ms: int, note: str = "") -> JournalEntry:
     """A journal entry, checked.
 
     Raises InputError for a note that is too long or a deed that lies in the future.
     """
-    if done_ms > at_ms + _CLOCK_SLACK_MS:
-        raise InputError(
-            f"done at {rfc3339_from_ms(done_ms)} lies after the time of entry, {rfc3339_from_ms(at_ms)}",
-            hint="write down what was done, not what is planned",
-        )
+    done_ms = past_ms("done", done_ms, at_ms)
     if len(note) > LONGEST_NOTE:
         raise InputError(f"note of {len(note)} characters: at most {LONGEST_NOTE}")
-    return JournalEntry(kind=kind, done_ms=min(done_ms, at_ms), at_ms=at_ms, note=note.strip())
+    return JournalEntry(kind=kind, done_ms=done_ms, at_ms=at_ms, note=note.strip())
+
+
+def corrected_sample_sg(reading_sg: float, sample_c: float, calibrated_at_c: float) -> float:
+    """Specific gravity 20/20 degC of a hydrometer's reading.
+
+    Raises InputError for a temperature that no sample is read at.
+    """
+    low, high = SAMPLE_C
+    for what, temperature_c in (("sample", sample_c), ("hydrometer's own", calibrated_at_c)):
+        if not low <= temperature_c <= high:
+            raise InputError(
+                f"{what} temperature {temperature_c:g} degC: {low:g} to {high:g} degC",
+                hint="let the sample come near room temperature first",
+            )
+    return corrected_sg(reading_sg, sample_c, calibrated_at_c)
 
 
 def hand_sample(sheet: Sheet, *, gravity_sg: float, time_ms: int, received_ms: int) -> Reading:
     """A hydrometer sample as a reading of the batch's hand sensor.
 
     `gravity_sg` is specific gravity 20/20 degC, already corrected for the sample's temperature.
-    Raises QuantityError outside what a hydrometer can read.
+    Raises QuantityError outside what a hydrometer can read, InputError for a sample of the future.
     """
     low, high = SAMPLE_SG
     if not math.isfinite(gravity_sg) or not low <= gravity_sg <= high:
         raise QuantityError(f"sample gravity {gravity_sg:g} sg: {low:g} to {high:g}")
+    taken_ms = past_ms("taken", time_ms, received_ms)
     return Reading(
         sensor=sheet.hand_sensor,
         quantity=Quantity.SAMPLE_GRAVITY,
-        time_ms=time_ms,
+        time_ms=taken_ms,
         value=gravity_sg,
         received_ms=received_ms,
     )

@@ -14,6 +14,7 @@ from typing import Final
 
 from monitor.errors import InputError
 from monitor.ferment.premise import Must, Premise, Yeast
+from monitor.units import MS_PER_DAY, rfc3339_from_ms
 
 HAND_PREFIX: Final = "hand."
 """Readings that a person took by hand belong to the sensor `hand.<slug>`."""
@@ -36,6 +37,8 @@ _TOLERANCE_ABV = (1.0, 25.0)
 _PH = (2.0, 6.0)
 _SWEETENED_SG = (0.985, 1.150)
 _CARBONATION_VOLUMES = (0.0, 6.0)
+_SHOWN = 60
+"""So much of a wrong text is repeated to whoever gave it."""
 _EPOCH_MS = (0, 253_402_300_799_999)  # to the end of the year 9999
 
 
@@ -110,6 +113,15 @@ class Sheet:
         )
 
 
+def require_pitched(sheet: Sheet, at_ms: int) -> None:
+    """Raise InputError where the pitching lies more than a day ahead: nothing would be judged until then."""
+    if sheet.pitched_ms > at_ms + MS_PER_DAY:
+        raise InputError(
+            f"pitched {_moment(sheet.pitched_ms)} lies in the future",
+            hint="begin the batch when the yeast goes in; the date may be changed later",
+        )
+
+
 def slug_of(name: str) -> str:
     """A slug made from a name: `Orchard session, 2nd` gives `orchard-session-2nd`.
 
@@ -119,8 +131,8 @@ def slug_of(name: str) -> str:
     slug = re.sub(r"[^a-z0-9]+", "-", folded).strip("-")[:LONGEST_SLUG].strip("-")
     if not slug:
         raise InputError(
-            f"no short name can be made from {name!r}",
-            hint="give one of lower-case letters, digits and hyphens",
+            f"no short name can be made from {_cut(name)}",
+            hint="put a letter from a to z or a digit into it; on the command line --id gives one apart",
         )
     return slug
 
@@ -138,11 +150,11 @@ def _faults(sheet: Sheet) -> Iterator[str]:
 def _naming_faults(sheet: Sheet) -> Iterator[str]:
     if not _SLUG.match(sheet.slug) or len(sheet.slug) > LONGEST_SLUG:
         yield (
-            f"short name {sheet.slug!r}: lower-case letters, digits and single hyphens, "
+            f"short name {_cut(sheet.slug)}: lower-case letters, digits and single hyphens, "
             f"at most {LONGEST_SLUG} of them"
         )
     if not sheet.name.strip() or len(sheet.name) > LONGEST_NAME or not sheet.name.isprintable():
-        yield f"name {sheet.name!r}: 1 to {LONGEST_NAME} printable characters"
+        yield f"name {_cut(sheet.name)}: 1 to {LONGEST_NAME} printable characters"
     if len(sheet.recipe) > LONGEST_RECIPE:
         yield f"recipe of {len(sheet.recipe)} characters: at most {LONGEST_RECIPE}"
 
@@ -150,9 +162,18 @@ def _naming_faults(sheet: Sheet) -> Iterator[str]:
 def _time_faults(sheet: Sheet) -> Iterator[str]:
     low, high = _EPOCH_MS
     if not low <= sheet.pitched_ms <= high:
-        yield f"pitched at {sheet.pitched_ms} ms: {low} to {high} ms of Unix time"
+        yield "pitched before 1970 or after the year 9999"
     if sheet.ended_ms is not None and not sheet.pitched_ms <= sheet.ended_ms <= high:
-        yield f"ended at {sheet.ended_ms} ms: not before it was pitched, at {sheet.pitched_ms} ms"
+        yield f"ended {_moment(sheet.ended_ms)}: not before it was pitched, {_moment(sheet.pitched_ms)}"
+
+
+def _moment(time_ms: int) -> str:
+    low, high = _EPOCH_MS
+    return rfc3339_from_ms(time_ms) if low <= time_ms <= high else "at a time that cannot be"
+
+
+def _cut(text: str) -> str:
+    return repr(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}...")
 
 
 def _sensor_faults(sheet: Sheet) -> Iterator[str]:
@@ -162,7 +183,7 @@ def _sensor_faults(sheet: Sheet) -> Iterator[str]:
         if sensor is None:
             continue
         if not sensor.strip() or len(sensor) > LONGEST_SENSOR or "," in sensor or not sensor.isprintable():
-            yield f"sensor {sensor!r}: 1 to {LONGEST_SENSOR} printable characters without a comma"
+            yield f"sensor {_cut(sensor)}: 1 to {LONGEST_SENSOR} printable characters without a comma"
         if sensor.startswith(HAND_PREFIX):
             yield f"sensor {sensor!r}: names that begin with {HAND_PREFIX!r} are kept for hand samples"
 

@@ -10,9 +10,9 @@ import click
 
 from monitor import quantities
 from monitor.batch.expectation import in_percent
-from monitor.batch.journal import Tasting, entry, hand_sample
+from monitor.batch.journal import Tasting, corrected_sample_sg, entry, hand_sample, past_ms
 from monitor.batch.plain import to_plain
-from monitor.batch.sheet import Sheet, slug_of
+from monitor.batch.sheet import Sheet, require_pitched, slug_of
 from monitor.commands.context import (
     config_option,
     json_option,
@@ -26,7 +26,6 @@ from monitor.commands.sheet import change_command, sheet_options, written
 from monitor.errors import InputError
 from monitor.expecting import begin
 from monitor.ferment.event import JournalKind
-from monitor.must.density import corrected_sg
 from monitor.units import rfc3339_from_ms
 
 WRITTEN = [kind.value.replace("_", "-") for kind in JournalKind]
@@ -52,7 +51,10 @@ def start(config: Path | None, name: str, slug: str | None, **said: Any) -> None
     Where no attenuation is given, it is taken from earlier batches of the recipe that ended, or of the kind.
     """
     entered_ms = now_ms()
+    if not name.strip():
+        raise InputError("a batch needs a name", hint='carboyd batch start "Orchard session"')
     sheet = written(Sheet(slug=slug or slug_of(name), name=name, pitched_ms=entered_ms), said)
+    require_pitched(sheet, entered_ms)
     with opened(config) as store:
         sheet, expected = begin(store, sheet, at_ms=entered_ms, learning=not said["no_attenuation"])
     click.echo(f"Started {sheet.slug}, pitched {local(sheet.pitched_ms)}.")
@@ -162,7 +164,7 @@ def sample(
     read_sg = quantities.gravity_sg(gravity)
     kept_sg = read_sg
     if temperature is not None:
-        kept_sg = corrected_sg(
+        kept_sg = corrected_sample_sg(
             read_sg, quantities.temperature_c(temperature), quantities.temperature_c(calibrated_at)
         )
     with opened(config) as store:
@@ -185,7 +187,8 @@ def end(config: Path | None, batch: str, at: str | None) -> None:
     """End BATCH: its sensors are free again, its record is kept."""
     entered_ms = now_ms()
     with opened(config) as store:
-        sheet = store.batches.end(batch, ended_ms=time_ms(at, entered_ms), at_ms=entered_ms)
+        ended_ms = past_ms("ended", time_ms(at, entered_ms), entered_ms)
+        sheet = store.batches.end(batch, ended_ms=ended_ms, at_ms=entered_ms)
     click.echo(f"Ended {sheet.slug} at {local(sheet.ended_ms)}.")
 
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 import click
 
 from monitor import quantities
-from monitor.batch.sheet import Sheet
+from monitor.batch.sheet import Sheet, require_pitched
 from monitor.commands.context import Decorated, config_option, local, now_ms, opened, time_ms
 from monitor.errors import InputError
 from monitor.ferment.premise import Must, MustKind
@@ -141,5 +141,6 @@ def change_command(config: Path | None, batch: str, name: str | None, **said: An
     with opened(config) as store:
         before = store.batches.get(batch)
         changed = written(replace(before, name=name or before.name), said)
+        require_pitched(changed, now_ms())
         store.batches.update(changed, at_ms=now_ms())
     click.echo(f"Changed {batch}, pitched {local(changed.pitched_ms)}.")

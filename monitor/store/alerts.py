@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, delete, func, insert, select, update
 
@@ -14,7 +14,9 @@ from monitor.store.claims import hold
 from monitor.store.gate import Gate
 from monitor.store.schema import alert_steps, alerts, batches, deliveries, silences
 from monitor.store.values import AlertMoment, ChangeKind, Claim, FiringCount, Occasion, Silence, StoredAlert
-from monitor.units import rfc3339_from_ms
+from monitor.units import MS_PER_DAY, rfc3339_from_ms
+
+LONGEST_SILENCE_DAYS: Final = 30
 
 
 class SqlAlerts:
@@ -156,12 +158,19 @@ class SqlAlerts:
     ) -> Silence:
         """Hold notices back until a time; None stands for every batch or kind.
 
-        Raises InputError for an end that is not after the beginning, NotFoundError without the batch.
+        Raises InputError for an end that is not after the beginning or too far from it,
+        NotFoundError without the batch.
         """
         if until_ms <= from_ms:
             raise InputError(
                 f"a silence until {rfc3339_from_ms(until_ms)} ends before it begins, "
                 f"at {rfc3339_from_ms(from_ms)}"
+            )
+        if until_ms - from_ms > LONGEST_SILENCE_DAYS * MS_PER_DAY:
+            raise InputError(
+                f"a silence of {(until_ms - from_ms) / MS_PER_DAY:.0f} days: "
+                f"{LONGEST_SILENCE_DAYS} days at most",
+                hint="begin another when this one has ended, so that nothing is forgotten in it",
             )
         with self._gate.writing() as connection:
             if batch is not None and _unknown(connection, batch):

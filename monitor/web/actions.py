@@ -10,22 +10,20 @@ from dataclasses import dataclass, replace
 from monitor.batch import journal
 from monitor.batch.expectation import Expectation
 from monitor.batch.journal import Tasting
-from monitor.batch.sheet import Sheet
+from monitor.batch.sheet import Sheet, require_pitched
 from monitor.calibrating import keep_calibration
 from monitor.errors import InputError, NotFoundError
 from monitor.expecting import begin
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
-from monitor.must.density import corrected_sg
 from monitor.sensors.calibration import Calibration, Pair, fit_calibration
+from monitor.store.alerts import LONGEST_SILENCE_DAYS
 from monitor.store.values import Share, Silence, StoredAlert
 from monitor.units import MS_PER_HOUR
 from monitor.web.ports import Ports
 
-LONGEST_SILENCE_DAYS = 30
 TOKEN_BYTES = 24
 """Random bytes in the token of a shared link."""
-CLOCK_SLACK_MS = 5 * 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +44,9 @@ class Actions:
         """Write down a hydrometer sample, corrected for its temperature to 20 degC."""
         sheet = self.ports.store.batches.get(slug)
         now_ms = self.ports.now_ms()
-        if not 0.0 <= sample_c <= 50.0:
-            raise InputError(f"sample temperature {sample_c:g} °C: 0 to 50 °C", hint="let it cool first")
-        if taken_ms > now_ms + CLOCK_SLACK_MS:
-            raise InputError("the sample was taken in the future", hint="leave the time empty for now")
-        gravity = corrected_sg(reading_sg, sample_c, calibrated_at_c)
+        gravity = journal.corrected_sample_sg(reading_sg, sample_c, calibrated_at_c)
         sample = journal.hand_sample(
-            sheet, gravity_sg=round(gravity, 5), time_ms=min(taken_ms, now_ms), received_ms=now_ms
+            sheet, gravity_sg=round(gravity, 5), time_ms=taken_ms, received_ms=now_ms
         )
         if not self.ports.store.readings.record_sample(slug, sample):
             raise InputError("a sample of that very moment is written down already")
@@ -72,12 +66,14 @@ class Actions:
 
     def start(self, sheet: Sheet, *, learning: bool = True) -> tuple[Sheet, Expectation | None]:
         """Start a batch, with what earlier ones let expect unless the sheet says it or `learning` is off."""
+        require_pitched(sheet, self.ports.now_ms())
         begun = begin(self.ports.store, sheet, at_ms=self.ports.now_ms(), learning=learning)
         self._tell(sheet.slug)
         return begun
 
     def rewrite(self, sheet: Sheet) -> Sheet:
         """Replace a batch's sheet."""
+        require_pitched(sheet, self.ports.now_ms())
         self.ports.store.batches.update(sheet, at_ms=self.ports.now_ms())
         self._tell(sheet.slug)
         return sheet
@@ -98,9 +94,8 @@ class Actions:
     def end(self, slug: str, *, ended_ms: int | None = None) -> Sheet:
         """End a batch and free its sensors."""
         now_ms = self.ports.now_ms()
-        sheet = self.ports.store.batches.end(
-            slug, ended_ms=now_ms if ended_ms is None else ended_ms, at_ms=now_ms
-        )
+        over_ms = now_ms if ended_ms is None else journal.past_ms("ended", ended_ms, now_ms)
+        sheet = self.ports.store.batches.end(slug, ended_ms=over_ms, at_ms=now_ms)
         self._tell(slug)
         return sheet
 

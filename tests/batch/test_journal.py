@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.batch.journal import DESCRIPTION, Tasting, entry, hand_sample, latest, tasting_of
+from monitor.batch.journal import (
+    DESCRIPTION,
+    Tasting,
+    corrected_sample_sg,
+    entry,
+    hand_sample,
+    latest,
+    tasting_of,
+)
 from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind
@@ -63,6 +71,18 @@ class TestHandSample:
         """What no hydrometer can read is refused with the range."""
         with pytest.raises(QuantityError, match=r"0\.97 to 1\.25"):
             hand_sample(SHEET, gravity_sg=gravity_sg, time_ms=0, received_ms=0)
+
+    def test_it_is_not_of_the_future(self) -> None:
+        """A slipped year is refused; what a clock is ahead by counts as now."""
+        with pytest.raises(InputError, match="in the future"):
+            hand_sample(SHEET, gravity_sg=1.01, time_ms=MS_PER_DAY, received_ms=0)
+        assert hand_sample(SHEET, gravity_sg=1.01, time_ms=1_000, received_ms=0).time_ms == 0
+
+    @pytest.mark.parametrize(("sample_c", "calibrated_at_c"), [(90.0, 20.0), (-5.0, 20.0), (20.0, 68.0)])
+    def test_its_temperature_is_one_it_can_be_read_at(self, sample_c: float, calibrated_at_c: float) -> None:
+        """Boiling must and degrees Fahrenheit taken for Celsius correct nothing."""
+        with pytest.raises(InputError, match="0 to 50 degC"):
+            corrected_sample_sg(1.012, sample_c, calibrated_at_c)
 
 
 class TestTasting:

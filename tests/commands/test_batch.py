@@ -118,3 +118,30 @@ def test_a_batch_learns_from_those_before_it(carboyd_command, store):
     done = carboyd_command("batch", "start", "Fourth", *recipe, "--no-attenuation")
     assert "attenuation" not in done.output
     assert store.batches.get("fourth").must.expected_apparent_attenuation is None
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sample", "1.012", "--temperature", "90degC"),
+        ("sample", "1.012", "--at", "2090-01-01"),
+        ("end", "--at", "2090-01-01"),
+        ("change", "--pitched", "2090-01-01"),
+    ],
+)
+def test_what_cannot_have_been_is_refused(carboyd_command, store, words):
+    """A boiling sample and dates in the future are slips: nothing is written, the reason is said."""
+    carboyd_command("batch", "start", "Porch")
+    before = store.batches.get("porch")
+    done = carboyd_command("batch", words[0], "porch", *words[1:])
+    assert isinstance(done.exception, InputError)
+    assert done.exception.hint
+    assert store.batches.get("porch") == before
+    assert len(store.readings.read(["hand.porch"])) == 0
+
+
+def test_a_batch_needs_a_name(carboyd_command, store):
+    """An empty one is refused in those words."""
+    done = carboyd_command("batch", "start", " ")
+    assert str(done.exception) == "a batch needs a name"
+    assert store.batches.listed() == []

@@ -11,6 +11,7 @@ from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.store.sql import SqlStore
 from monitor.store.values import ChangeKind, Occasion
+from monitor.units import MS_PER_DAY
 
 FIRED = AlertChange(50, AlertKind.STALLED, AlertState.FIRING, 50, Severity.ACT, "it stands still")
 RESOLVED = replace(FIRED, at_ms=90, state=AlertState.RESOLVED, message="it goes on")
@@ -160,6 +161,12 @@ class TestSilences:
         made = store.alerts.silence(from_ms=10, until_ms=20)
         assert (made.batch, made.kind) == (None, None)
         assert store.alerts.silences(9) == []
+
+    def test_it_is_not_for_ever(self, store: SqlStore) -> None:
+        """A slip of the finger must not hide everything for years."""
+        with pytest.raises(InputError, match="a silence of 900 days: 30 days at most"):
+            store.alerts.silence(from_ms=0, until_ms=900 * MS_PER_DAY)
+        assert store.alerts.silences(1) == []
 
     def test_lifted(self, store: SqlStore) -> None:
         """A silence that is lifted ends at once; lifting it again finds none."""
