@@ -146,6 +146,10 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()  # the reader of our output has gone; nothing more to say to it
         sys.exit(EXIT_FAILED)
+    except OSError as error:  # a file or folder that cannot be read or written, named on the command line
+        where = f"{error.filename}: " if error.filename is not None else ""
+        click.echo(f"carboyd: {where}{error.strerror or error}", err=True)
+        sys.exit(EXIT_FAILED)
     sys.exit(status if isinstance(status, int) else 0)
 
 

@@ -44,6 +44,20 @@ def test_an_error_says_what_to_do(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_a_place_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
+    """The picture's folder is not there: its name and the reason, and no traceback."""
+    picture = tmp_path / "nowhere" / "curve.png"
+    words = ["calibrate", "float-b", "--dry-run", "--picture", str(picture)]
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", *words],
+        input="25 1.000\n35 1.020\n45 1.040\n",
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 1
+    assert done.stderr == f"carboyd: {picture}: No such file or directory\n"
+
+
 def test_shell_completion_knows_the_commands() -> None:
     """Click's own completion script is there for bash."""
     done = subprocess.run(
