@@ -45,7 +45,8 @@ def batch_liquid(facts: BatchFacts) -> Liquid:
     if facts.original_gravity_sg is None:
         raise QuantityError(
             f"the alcohol of {facts.name} is not known",
-            hint="give its original gravity, or its strength in per cent by volume",
+            hint="write its original gravity on the sheet; where sugar went in on the way that no longer"
+            " tells it: then ask carboyd sulfite and carboyd sorbate, with the strength as you know it",
         )
     return composition(facts.original_gravity_sg, facts.gravity_sg).of_volume(facts.volume_l)
 

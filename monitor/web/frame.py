@@ -31,7 +31,7 @@ from monitor.web.history import Past
 from monitor.web.options import WebSettings
 from monitor.web.ports import Ports
 from monitor.web.problem import Problem
-from monitor.web.show import NARROW, Show
+from monitor.web.show import NARROW, Show, upper_first
 from monitor.web.signin import Gate, Visitor
 from monitor.web.tuning import Trials
 from monitor.web.view import AlertView
@@ -68,6 +68,7 @@ class Frame:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        templates.filters["upper_first"] = upper_first
         templates.globals.update(asset=assets.address, words=words, curve_points=curve_points)
         templates.globals.update(shown_amount=shown_amount, shown_days=shown_days)
         past = Past(ports.store, ports.analysis)

@@ -24,6 +24,8 @@ NARROW: Final = "\u00a0"
 STEADY_POINTS_PER_DAY: Final = 0.25
 """Below what a float can tell from standing still in a day."""
 
+OWN_SUBJECT: Final = ("too little",)
+"""How reasons begin that do not speak of the batch."""
 VAGUE_MS: Final = 45 * MS_PER_DAY
 """A range of days wider than this helps nobody."""
 
@@ -156,6 +158,8 @@ class Show:
 
     def sentence(self, reason: str) -> str:
         """A reason as a sentence: those that begin with a verb speak of the batch."""
+        if reason.startswith(OWN_SUBJECT):
+            reason = upper_first(reason)
         text = f"It {reason}" if reason[:1].islower() else reason
         return in_units(text, self.units).replace(" degC", f"{NARROW}°C").replace(" degF", f"{NARROW}°F")
 
@@ -185,6 +189,11 @@ class Show:
         if last == 0:
             return "today"
         return f"in {_counted(last, 'day')}" if first == last else f"in {first} to {last} days"
+
+
+def upper_first(text: str) -> str:
+    """A capital letter first and the rest, names above all, as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def _counted(number: float, noun: str) -> str:

@@ -6,9 +6,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from monitor.ferment.emission import Phase
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.wording import reason
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, ms_from_rfc3339
 from monitor.web.options import UnitSystem
-from monitor.web.show import UNKNOWN, Show
+from monitor.web.show import UNKNOWN, Show, upper_first
 
 NOW_MS = ms_from_rfc3339("2026-06-03T13:05:00Z")
 
@@ -114,3 +117,11 @@ def test_a_reason_becomes_a_sentence(metric: Show) -> None:
     """A reason that begins with a verb speaks of the batch."""
     assert metric.sentence("has fallen 2 points.") == "It has fallen 2 points."
     assert metric.sentence("Nothing yet.") == "Nothing yet."
+    unknown = reason(Phase.UNKNOWN, Evidence(at_ms=0))
+    assert metric.sentence(unknown) == "Too little was heard of the float to tell."
+
+
+def test_a_first_capital_leaves_names_alone() -> None:
+    """Unlike `str.capitalize`."""
+    assert upper_first("the alcohol of Orchard session") == "The alcohol of Orchard session"
+    assert upper_first("") == ""
