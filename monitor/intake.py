@@ -81,9 +81,10 @@ class Intake:
         return readings
 
     def _refuse(self, arrival: Arrival, error: PayloadError, refused: list[Refused]) -> None:
+        told = f"{error}; {error.hint}" if error.hint else str(error)
         refused.append(
-            Refused(arrival.received_ms, arrival.topic, arrival.payload, error.kind, str(error), error.field)
+            Refused(arrival.received_ms, arrival.topic, arrival.payload, error.kind, told, error.field)
         )
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
-            logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, error)
+            logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, told)

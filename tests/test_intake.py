@@ -124,6 +124,15 @@ def test_a_sensor_cannot_pass_for_a_hand(store: SqlStore) -> None:
     assert store.quarantine.listed()[0].refused.kind == "sensor"
 
 
+def test_what_is_set_aside_says_what_to_do(store: SqlStore) -> None:
+    """The reason that is kept names the units that would have been understood."""
+    Intake(store, Decoder(), Wire(store)).take([_arrival('[{"n":"density","u":"lb/gal","v":8.6}]')])
+    told = store.quarantine.listed()[0].refused.reason
+    assert told == (
+        "density comes in a unit that is not known here, or in none; SenML units for it: kg/m3, /"
+    )
+
+
 def test_a_fault_is_logged_once_a_kind(store: SqlStore, caplog: pytest.LogCaptureFixture) -> None:
     """A broken float must not fill the log; the count goes on."""
     intake = Intake(store, Decoder(), Wire(store))

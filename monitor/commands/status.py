@@ -127,7 +127,7 @@ def _numbers(document: dict[str, Any], units: UnitSystem) -> list[str]:
     if early is not None and late is not None:
         days = [local(ms_from_rfc3339(text))[:10] for text in (early, late)]
         found.append(f"should end {days[0]}" if days[0] == days[1] else f"should end {days[0]} to {days[1]}")
-    return found or ["no reading yet"]
+    return found or ["no level known yet"]
 
 
 def _curve(store: SqlStore, slug: str) -> str:

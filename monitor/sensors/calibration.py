@@ -165,7 +165,8 @@ def fit_calibration(
     distinct = len(set(angles.tolist()))
     if distinct < FEWEST_ANGLES or len(kept) > MOST_PAIRS:
         raise CalibrationError(
-            f"{distinct} different angles",
+            f"{distinct} different angles in {len(kept)} pairs: at least {FEWEST_ANGLES} angles,"
+            f" at most {MOST_PAIRS} pairs",
             hint="measure in three liquids of known gravity at least, better six, over the range you use",
         )
     low, high = float(angles[0]), float(angles[-1])

@@ -162,9 +162,14 @@ def _meaning(name: str, unit: str) -> tuple[str, Intake] | None:
     try:
         return sensor, intake(quantity, ours)
     except QuantityError as error:
-        known = [symbol for symbol, (text, _) in _UNITS.items() if text in units_of(quantity)]
+        ways = units_of(quantity)
+        known = [
+            symbol
+            for symbol, (text, _) in _UNITS.items()
+            if text in ways or (text == "ratio" and "sg" in ways)  # a ratio is how SenML tells a gravity
+        ]
         raise PayloadError(
-            f"{name} in {unit!r}" if unit else f"{name} in no unit that is known here",
+            f"{name} in {unit!r}" if unit else f"{name} comes in a unit that is not known here, or in none",
             kind="unit",
             field=name,
             hint=f"SenML units for it: {', '.join(known)}",
