@@ -227,6 +227,19 @@ def test_nothing_scrolls_sideways_on_a_phone(cellar: Cellar, opening: Open) -> N
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
+def test_the_small_curve_is_on_a_phone_too(cellar: Cellar, opening: Open) -> None:
+    """At 360 pixels a batch's curve stands under its ruler, as wide; none without readings."""
+    cellar.add(a_sheet("bare", gravity_sensor=None, temperature_sensor=None), [])
+    page = opening("/", viewport={"width": 360, "height": 740})
+    curve = page.locator(".small-curve")
+    expect(curve).to_have_count(1)
+    drawn, ruler = curve.bounding_box(), page.locator(f"li:has(a[href='{BATCH}']) .ruler").bounding_box()
+    assert drawn is not None
+    assert ruler is not None
+    assert (drawn["x"], drawn["width"]) == (ruler["x"], ruler["width"])
+    assert drawn["y"] >= ruler["y"] + ruler["height"]
+
+
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 360)])
 def test_axe_finds_nothing(cellar: Cellar, opening: Open, scheme: str, width: int) -> None:
     """axe-core finds no violation on any page, in light and dark, wide and narrow (WCAG 2.2 A and AA)."""
