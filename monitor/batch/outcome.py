@@ -27,7 +27,7 @@ REST_DAYS: Final = 5.0
 LEAST_REST_HOURS: Final = 6
 _FEEDS: Final = (JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED)
 _STOPS: Final = (*_FEEDS, JournalKind.STABILISED, JournalKind.PACKAGED, JournalKind.INFUSION_IN)
-"""Once finished, the gravity up to the first of these is the ferment's own."""
+"""Up to the first of these it has to be finished."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,10 @@ def outcome_of(
     finish_ms = _finished_ms(deeds, ended_ms, finishes, stalls, sorted(samples))
     if finish_ms is None or any(one.kind in _FEEDS and one.done_ms < finish_ms for one in deeds):
         return None
-    until_ms = _first_stop(deeds, finish_ms, ended_ms)
+    # stabilising leaves the gravity as it is: what is measured after it is still the ferment's own
+    until_ms = _first_stop(
+        [one for one in deeds if one.kind is not JournalKind.STABILISED], finish_ms, ended_ms
+    )
     if added_points(points[: _hour(sheet, finish_ms)], []) > 0.0:
         return None
     rested = [one for one in samples if finish_ms <= one[0] <= until_ms]

@@ -73,8 +73,7 @@ def test_a_day_of_cleaning_does_not_move_the_end() -> None:
 
 
 @pytest.mark.parametrize(
-    "kind",
-    [JournalKind.SWEETENED, JournalKind.SUGAR_ADDITION, JournalKind.INFUSION_IN, JournalKind.STABILISED],
+    "kind", [JournalKind.SWEETENED, JournalKind.SUGAR_ADDITION, JournalKind.INFUSION_IN, JournalKind.PACKAGED]
 )
 def test_what_the_maker_does_after_the_finish_changes_nothing(kind: JournalKind) -> None:
     """Sweetened to 1.012, primed or flavoured on the day 15: the gravity before that is the ferment's own."""
@@ -87,6 +86,18 @@ def test_what_the_maker_does_after_the_finish_changes_nothing(kind: JournalKind)
     told = outcome_of(SHEET, [deed(kind, 15.0)], finishes=FINISHES, float_points=sweet)
     assert told is not None
     assert told.final_gravity_sg == pytest.approx(0.998, abs=3e-3)
+
+
+def test_a_sample_after_stabilising_counts_until_it_is_sweetened() -> None:
+    """Sulfite and sorbate leave the gravity as it is; what was stabilised too early never finished."""
+    deeds = [deed(JournalKind.STABILISED, 14.0), deed(JournalKind.SWEETENED, 17.0)]
+    samples = [(15 * MS_PER_DAY, -1.5), (18 * MS_PER_DAY, 12.0)]
+    told = outcome_of(SHEET, deeds, finishes=FINISHES, samples=samples, float_points=course())
+    assert told is not None
+    assert told.final_gravity_sg == pytest.approx(0.9985)
+    arrested = [deed(JournalKind.STABILISED, 4.0)]
+    same = [(14 * MS_PER_DAY, 9.0), (18 * MS_PER_DAY, 9.0)]
+    assert outcome_of(SHEET, arrested, finishes=(), samples=same, float_points=course(final=9.0)) is None
 
 
 @pytest.mark.parametrize("kind", [JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED])

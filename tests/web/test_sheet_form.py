@@ -86,12 +86,12 @@ def test_a_program_leaves_it_out_or_says_null(made: Cellar, visit: Visit) -> Non
         ({"attenuation_low": "96", "attenuation_high": "103", "no_attenuation": "yes"}, "also refused"),
     ],
 )
-def test_a_faulty_range_is_named(made: Cellar, visit: Visit, more: dict[str, object], said: str) -> None:
+def test_a_faulty_range_is_named(busy: Cellar, visit: Visit, more: dict[str, object], said: str) -> None:
     """Half a range, one upside down, fractions for per cent, words, a contradiction: nothing is begun."""
     answer = visit.post("/setup/batches", fields(**more))
     assert answer.status_code == 422
     assert said in words_of(answer.text)
-    assert "elder-and-lemon" not in made.store.batches.open_slugs()
+    assert "elder-and-lemon" not in busy.store.batches.open_slugs()
 
 
 def test_a_range_comes_back_from_the_sheets_form_as_it_was(busy: Cellar, visit: Visit) -> None:
