@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 from sqlalchemy import create_engine, make_url, text
 
 from monitor.store.gate import StoreOptions
@@ -19,6 +20,10 @@ from monitor.store.sql import SqlStore
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+# how fast the machine happens to be is no fault of what is tested
+settings.register_profile("any-pace", deadline=None)
+settings.load_profile("any-pace")
 
 CHROMIUM_ARGUMENTS = [
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),

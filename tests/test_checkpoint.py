@@ -60,7 +60,7 @@ WHOLE = Pipeline(SHEET.premise())
 SAID = _fold(WHOLE, EVENTS)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, len(EVENTS)))
 def test_a_pipeline_taken_up_goes_on_as_if_nothing_had_been(cut: int) -> None:
     """Put aside anywhere, it says what the whole fold says, word for word, and stands where that stands."""

@@ -31,7 +31,7 @@ class Thresholds:
     begun_points: float = 3.0
     least_hours: float = 30.0
     """Since pitching or the last sugar."""
-    finished_doubt: float = 0.16
+    finished_doubt: float = 0.14
     """Finished: the probability that more than one and three quarter points are still to fall is below
     this."""
     finished_gap_sd: float = 1.25

@@ -32,7 +32,7 @@ class Ladder:
 
 
 LADDERS: Final = (
-    Ladder("finished_doubt", (0.02, 0.03, 0.05, 0.07, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5)),
+    Ladder("finished_doubt", (0.02, 0.03, 0.05, 0.07, 0.1, 0.12, 0.14, 0.17, 0.2, 0.25, 0.3, 0.4, 0.5)),
     Ladder("least_hours", (18.0, 24.0, 30.0, 36.0, 48.0, 72.0), "h"),
     Ladder("stalled_doubt", (0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85)),
     Ladder("stalled_per_day", (0.2, 0.3, 0.4, 0.5, 0.6, 0.8), "points a day"),

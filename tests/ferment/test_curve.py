@@ -125,7 +125,7 @@ def test_curves_are_finite_far_out(shape: Shape, at: list[float], edge: float) -
     assert np.isfinite(jacobian).all()
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     end=st.floats(-6.0, 12.0),
     fall=st.floats(25.0, 110.0),
@@ -184,7 +184,7 @@ def test_a_weight_of_nought_leaves_a_point_out() -> None:
     np.testing.assert_allclose(found.parameters[0], [42.0, -2.0, 0.06, 48.0], rtol=1e-6)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(data=st.data(), which=st.sampled_from(SHAPES), count=st.sampled_from([1, 3]), weighted=st.booleans())
 def test_no_fit_ever_fails(
     data: st.DataObject, which: tuple[Shape, list[float]], count: int, weighted: bool

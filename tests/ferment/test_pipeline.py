@@ -280,7 +280,7 @@ def streams(draw: st.DrawFn) -> list[Event]:
     return sorted(events, key=lambda e: e.at_ms)
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(stream=streams(), share=st.floats(0.0, 1.0))
 def test_a_stream_cut_anywhere_says_what_the_whole_says(
     premise: Premise, stream: list[Event], share: float

@@ -59,7 +59,7 @@ def test_where_it_should_end_matters() -> None:
     assert left_of(fall, expected=(-8.0, 2.0)).unfinished > left_of(fall, expected=(0.0, 2.0)).unfinished
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.floats(0.0, 20.0), st.floats(10.0, 120.0), st.floats(-5.0, 15.0), st.integers(0, 50))
 def test_percentiles_and_probabilities_are_in_order(
     left: float, constant: float, expected: float, seed: int

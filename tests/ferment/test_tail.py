@@ -46,7 +46,7 @@ def test_a_line_that_stands_has_little_left() -> None:
     assert found.unfinished < 0.15
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.floats(0.0, 20.0), st.floats(10.0, 120.0), st.floats(-5.0, 15.0), st.integers(0, 50))
 def test_percentiles_and_probabilities_are_in_order(
     left: float, constant: float, expected: float, seed: int

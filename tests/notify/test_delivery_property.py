@@ -158,4 +158,4 @@ class Cellar(RuleBasedStateMachine):
 
 
 TestCellar = Cellar.TestCase
-TestCellar.settings = settings(max_examples=30, stateful_step_count=25, deadline=None)
+TestCellar.settings = settings(max_examples=30, stateful_step_count=25)

@@ -100,7 +100,7 @@ def test_an_empty_store_asks_nothing_of_the_server(store):
     assert server.writes == []
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(bad=st.sets(st.integers(0, 39), max_size=39))
 def test_exactly_the_bad_lines_are_set_aside(bad):
     """Whichever lines are refused, each good one is written once and each bad one is found alone."""

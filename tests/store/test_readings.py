@@ -105,7 +105,7 @@ class TestCommit:
         with pytest.raises(StoreError, match="1 flags for 2 readings"):
             store.readings.commit([gravity(1), gravity(2)], flags=[TimeFlag.OK])
 
-    @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+    @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(
         st.lists(
             st.lists(st.tuples(st.sampled_from("ab"), st.integers(0, 9), st.floats(0.9, 1.2)), max_size=6),

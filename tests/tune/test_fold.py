@@ -37,7 +37,7 @@ def settings_about(rng: np.random.Generator, count: int, share: float = 0.5) -> 
     return found
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(0, 2**32 - 1))
 def test_invented_evidence_is_judged_as_the_judge_does(invent: Invent, seed: int) -> None:
     """Signs that come and go as no ferment's do: every alert begins and ends at the same millisecond."""

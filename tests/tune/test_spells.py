@@ -15,7 +15,7 @@ FLAGS = st.lists(st.tuples(st.booleans(), st.booleans(), st.sampled_from([0, 20,
 HOURS = st.sampled_from([0.0, 0.3, 1.0, 2.5, 6.0])
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(FLAGS, HOURS, HOURS)
 def test_spells_are_those_of_the_alert(
     looks: list[tuple[bool, bool, int]], dwell_h: float, clear_h: float

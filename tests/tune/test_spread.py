@@ -22,7 +22,7 @@ def whole(one: Spread) -> np.ndarray:
     return one.rows[one.codes]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(SEEDS)
 def test_arithmetic_is_that_of_whole_arrays(seed: int) -> None:
     """Between spreads, arrays over moments and numbers, to the last bit."""
