@@ -63,11 +63,10 @@ def test_the_range_is_the_one_of_the_model_it_names(shares: Sequence[float], of_
     )
     middle, scatter = of_kind(HONEY, 50.0)
     usual = RECIPE_SPREAD if of_recipe else KIND_SPREAD * scatter
-    spread = np.geomspace(usual / 16.0, usual * 16.0, 400)[:, None]
-    mu = np.linspace(-1.2, 1.2, 12_001)[None, :]
-    near_sd = np.sqrt(np.maximum(scatter**2 - spread**2, scatter**2 / 4.0))
+    spread = np.geomspace(usual / 16.0, usual * 16.0, 160)[:, None]
+    mu = np.linspace(-1.2, 1.2, 4_001)[None, :]
     odds, far = ELSEWHERE
-    density = (1.0 - odds) * norm.pdf(mu, 0.0, near_sd) + odds * norm.pdf(mu, 0.0, far)
+    density = (1.0 - odds) * norm.pdf(mu, 0.0, scatter) + odds * norm.pdf(mu, 0.0, far)
     # a grid that is even in the logarithm: density times the spread is the weight
     density = density * lognorm.pdf(spread, SPREAD_LOG_SD, scale=usual) * spread
     for share, error in zip(shares, errors, strict=False):
@@ -83,12 +82,10 @@ def test_it_holds_nineteen_times_in_twenty(count: int, kind: MustKind | None) ->
     """Recipes, batches and errors drawn from the model: the next one's true end is in it that often."""
     rng = np.random.default_rng(20 + count)
     middle, scatter = of_kind(kind, 100.0)
-    held, tries = 0, 500
+    held, tries = 0, 300
     for _ in range(tries):
         spread = RECIPE_SPREAD * math.exp(SPREAD_LOG_SD * rng.normal())
-        sd = ELSEWHERE[1]
-        if rng.random() >= ELSEWHERE[0]:
-            sd = max(scatter**2 - spread**2, scatter**2 / 4.0) ** 0.5
+        sd = ELSEWHERE[1] if rng.random() < ELSEWHERE[0] else scatter
         ends = middle + rng.normal(0.0, sd) + rng.normal(0.0, spread, count + 1)
         errors = rng.choice([0.7, 1.7], count)
         seen = [
@@ -97,8 +94,8 @@ def test_it_holds_nineteen_times_in_twenty(count: int, kind: MustKind | None) ->
         ]
         low, high = attenuation_range(kind, 100.0, seen, of_recipe=True)
         held += low <= ends[0] <= high
-    # 95 % of 500 has a standard error of 1 %; never narrower than the instruments, so a little more often
-    assert 0.92 <= held / tries <= 0.99
+    # 95 % of 300 has a standard error of 1.3 %; never narrower than the instruments, so a little more often
+    assert 0.91 <= held / tries <= 0.99
 
 
 @pytest.mark.parametrize(("spread_points", "least"), [(0.3, 0.95), (1.0, 0.95), (1.5, 0.92), (2.0, 0.86)])
@@ -106,7 +103,7 @@ def test_it_holds_for_steady_makers_and_for_careless_ones(spread_points: float, 
     """Batches that scatter by up to a point and a half: three give a range that holds; by two, nearly so."""
     rng = np.random.default_rng(7)
     middle, scatter = of_kind(HONEY, 50.0)
-    held, tries = 0, 400
+    held, tries = 0, 250
     for _ in range(tries):
         ends = middle + rng.normal(0.0, scatter) + rng.normal(0.0, spread_points / 50.0, 4)
         seen = [ended(end + rng.normal(0.0, 0.7 / 50.0)) for end in ends[1:]]
