@@ -45,8 +45,7 @@ def past_ms(what: str, moment_ms: int, at_ms: int) -> int:
     """
     if moment_ms > at_ms + _CLOCK_SLACK_MS:
         raise InputError(
-            f"{what} at {rfc3339_from_ms(moment_ms)} lies after the time of entry, {rfc3339_from_ms(at_ms)},"
-            " in the future",
+            f"{what} at {rfc3339_from_ms(moment_ms)} lies in the future",
             hint="write down what was done, not what is planned",
         )
     return min(moment_ms, at_ms)
@@ -86,7 +85,9 @@ def hand_sample(sheet: Sheet, *, gravity_sg: float, time_ms: int, received_ms: i
     """
     low, high = SAMPLE_SG
     if not math.isfinite(gravity_sg) or not low <= gravity_sg <= high:
-        raise QuantityError(f"sample gravity {gravity_sg:g} sg: {low:g} to {high:g}")
+        raise QuantityError(
+            f"sample gravity {gravity_sg:g} sg: {low:g} to {high:g} is possible", hint="write it as 1.012"
+        )
     taken_ms = past_ms("taken", time_ms, received_ms)
     return Reading(
         sensor=sheet.hand_sensor,

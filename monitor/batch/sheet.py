@@ -84,7 +84,7 @@ class Sheet:
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
         for fault in _faults(self):
-            raise InputError(fault)
+            raise InputError(fault, hint="correct it, or leave out what is not known")
 
     @property
     def open(self) -> bool:

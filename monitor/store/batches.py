@@ -49,7 +49,7 @@ class SqlBatches:
             if _row(connection, sheet.slug) is not None:
                 raise InputError(
                     f"there is a batch {sheet.slug!r} already",
-                    hint="give this one another short name; a batch that has ended keeps its own",
+                    hint="give this one another name; a batch that has ended keeps its own",
                 )
             connection.execute(insert(batches).values(**_values(sheet)))
             self._tie(connection, sheet)

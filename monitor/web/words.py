@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from typing import Final
 
 from monitor.ferment.emission import AlertKind, Phase, Severity
@@ -17,6 +18,16 @@ PHASE: Final[dict[Phase, str]] = {
     Phase.STALLED: "Stalled",
     Phase.REFERMENTING: "Fermenting again",
 }
+
+FAULT: Final[dict[HTTPStatus, str]] = {
+    HTTPStatus.NOT_FOUND: "Not found",
+    HTTPStatus.CONFLICT: "That cannot be done now",
+    HTTPStatus.UNPROCESSABLE_ENTITY: "That could not be taken",
+    HTTPStatus.BAD_GATEWAY: "It was not accepted",
+    HTTPStatus.SERVICE_UNAVAILABLE: "Not possible at the moment",
+    HTTPStatus.INTERNAL_SERVER_ERROR: "Something went wrong here",
+}
+"""What stands above a fault that can meet a maker; the rarer ones have the words of HTTP."""
 
 ALERT: Final[dict[AlertKind, str]] = {
     AlertKind.FINISHED: "Finished",

@@ -227,6 +227,19 @@ def test_nothing_scrolls_sideways_on_a_phone(cellar: Cellar, opening: Open) -> N
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
+def test_what_was_typed_is_there_after_a_fault(opening: Open) -> None:
+    """A sample that cannot be is refused in words; one step back it stands in its field, to be corrected."""
+    page = opening(BATCH)
+    page.locator("[name=reading_sg]").fill("1012")
+    page.locator("#deed-form [name=note]").fill("fed, 10 g")
+    page.get_by_role("button", name="Write down the sample").click()
+    expect(page.locator("h1")).to_have_text("That could not be taken")
+    expect(page.locator(".reason")).to_have_text("Sample gravity 1012 sg: 0.97 to 1.25 is possible.")
+    page.go_back()
+    expect(page.locator("[name=reading_sg]")).to_have_value("1012")
+    expect(page.locator("#deed-form [name=note]")).to_have_value("fed, 10 g")
+
+
 def test_the_small_curve_is_on_a_phone_too(cellar: Cellar, opening: Open) -> None:
     """At 360 pixels a batch's curve stands under its ruler, as wide; none without readings."""
     cellar.add(a_sheet("bare", gravity_sensor=None, temperature_sensor=None), [])
