@@ -127,8 +127,9 @@ def notice_command(config: Path | None, channel: str | None, digest: bool) -> No
     loaded = load(config)
     targets = [one for one in loaded.settings.notify.targets if channel in (None, one.name)]
     if not targets:
-        known = ", ".join(one.name for one in loaded.settings.notify.channels) or "none is configured"
-        raise InputError(f"no such channel; there are: {known}", hint="channels are [[notify.channels]]")
+        known = ", ".join(one.name for one in loaded.settings.notify.channels)
+        said = f"no such channel; there are: {known}" if known else "no channel is configured"
+        raise InputError(said, hint="channels are [[notify.channels]], see config/carboyd.toml")
     notice = _digest(loaded) if digest else TEST_NOTICE
     failed = False
     for one in channels_of(targets):

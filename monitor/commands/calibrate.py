@@ -45,6 +45,8 @@ def calibrate_command(
     if show:
         _show(config, sensor, as_json)
         return
+    if not sensor.strip():
+        raise CalibrationError("a calibration needs a sensor's name", hint="carboyd sensors lists them")
     entered_ms = now_ms()
     text = _typed() if pairs is None else _read(pairs)
     degrees = (degree,) if degree is not None else (1, 2, 3)
@@ -60,11 +62,14 @@ def calibrate_command(
         click.echo("Nothing was kept.", err=as_json)
         return
     with opened(config) as store:
+        known = bool(store.readings.heard([sensor]))
         found = keep_calibration(store, calibration, entered_ms)
     click.echo(
         f"Kept: holds from {local(calibration.valid_from_ms)}; {found.words()}.",
         err=as_json,
     )
+    if not known:
+        click.echo(f"{sensor} has not been heard yet; carboyd sensors lists those that were.", err=as_json)
 
 
 def _typed() -> str:

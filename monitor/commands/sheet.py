@@ -140,7 +140,7 @@ def change_command(config: Path | None, batch: str, name: str | None, **said: An
         raise InputError("nothing to change", hint="see carboyd batch change --help")
     with opened(config) as store:
         before = store.batches.get(batch)
-        changed = written(replace(before, name=name or before.name), said)
+        changed = written(replace(before, name=before.name if name is None else name), said)
         require_pitched(changed, now_ms())
         store.batches.update(changed, at_ms=now_ms())
     click.echo(f"Changed {batch}, pitched {local(changed.pitched_ms)}.")

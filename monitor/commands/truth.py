@@ -101,7 +101,19 @@ def _typed(
         truth = replace(truth, final_gravity_sg=quantities.gravity_sg(final_gravity))
     if stalls:
         truth = replace(truth, stalls=() if stalls == (NONE,) else tuple(_spell(text) for text in stalls))
+    _require_after_pitching(recording, truth)
     return truth
+
+
+def _require_after_pitching(recording: Recording, truth: Truth) -> None:
+    pitched_ms = recording.premise.pitched_ms
+    told = [("finished", truth.finished_ms), *(("stalled", stall.from_ms) for stall in truth.stalls)]
+    for what, at_ms in told:
+        if at_ms is not None and at_ms < pitched_ms:
+            raise InputError(
+                f"{what} at {rfc3339_from_ms(at_ms)}, before it was pitched, {rfc3339_from_ms(pitched_ms)}",
+                hint="check the date; nothing was written",
+            )
 
 
 def _moment(text: str) -> int | None:

@@ -140,6 +140,14 @@ def test_what_cannot_have_been_is_refused(carboyd_command, store, words):
     assert len(store.readings.read(["hand.porch"])) == 0
 
 
+def test_a_name_cannot_be_taken_away(carboyd_command, store):
+    """An empty one is not passed over in silence."""
+    carboyd_command("batch", "start", "Porch")
+    done = carboyd_command("batch", "change", "porch", "--name", "")
+    assert "1 to 120 printable characters" in str(done.exception)
+    assert store.batches.get("porch").name == "Porch"
+
+
 def test_a_batch_needs_a_name(carboyd_command, store):
     """An empty one is refused in those words."""
     done = carboyd_command("batch", "start", " ")

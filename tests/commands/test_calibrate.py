@@ -55,3 +55,13 @@ def test_a_kept_calibration_is_shown(carboyd_command, tmp_path):
     pairs.write_text(PAIRS)
     carboyd_command("calibrate", "float-b", str(pairs))
     assert "degree 1" in carboyd_command("calibrate", "float-b", "--show").output
+
+
+def test_a_slip_in_the_sensors_name_shows(carboyd_command, store):
+    """No name is refused; one that was never heard is kept, and said."""
+    pairs = "25 1.000\n35 1.020\n45 1.040\n\n"
+    assert isinstance(carboyd_command("calibrate", " ", stdin=pairs).exception, CalibrationError)
+    assert store.calibrations.listed() == []
+    assert "flaot-b has not been heard yet" in carboyd_command("calibrate", "flaot-b", stdin=pairs).output
+    store.readings.commit([Reading("float-b", Quantity.ANGLE, 0, 40.0, 0)])
+    assert "not been heard" not in carboyd_command("calibrate", "float-b", stdin=pairs).output

@@ -99,3 +99,13 @@ def test_an_empty_recording_gets_a_clear_word(folder: Path) -> None:
         assert done.exit_code == 0, done.output
         assert "too few to say anything" in done.output
     assert isinstance(run(folder.parent).exception, RecordingError)
+
+
+@pytest.mark.parametrize("words", [("--finished", "2020-01-01"), ("--stall", "2020-01-01/2020-01-03")])
+def test_nothing_is_true_before_the_pitching(folder: Path, words: tuple[str, str]) -> None:
+    """A slipped year is refused, and the sheet stays as it is."""
+    before = (folder / "batch.toml").read_text()
+    done = run(folder, *words, "--yes")
+    assert isinstance(done.exception, InputError)
+    assert "before it was pitched" in str(done.exception)
+    assert (folder / "batch.toml").read_text() == before
