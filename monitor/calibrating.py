@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.errors import CalibrationError
 from monitor.sensors.calibration import Calibration, derived_gravity
 from monitor.store.base import Store
 from monitor.store.values import StoredCalibration
-from monitor.units import Quantity
+from monitor.units import MS_PER_DAY, Quantity, rfc3339_from_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +28,16 @@ class Rederived:
 
 
 def keep_calibration(store: Store, calibration: Calibration, at_ms: int) -> Rederived:
-    """Keep a calibration; turn the angles it holds for, up to the next one, into gravities anew."""
+    """Keep a calibration; turn the angles it holds for, up to the next one, into gravities anew.
+
+    Raises CalibrationError for one that begins in the future.
+    """
     sensor, from_ms = calibration.sensor, calibration.valid_from_ms
+    if from_ms > at_ms + MS_PER_DAY:
+        raise CalibrationError(
+            f"a calibration from {rfc3339_from_ms(from_ms)} on lies in the future",
+            hint="say from when the float has hung as it does now, or leave the time out",
+        )
     store.calibrations.record(StoredCalibration(sensor, from_ms, at_ms, calibration.to_dict()))
     later = (one.valid_from_ms for one in store.calibrations.listed(sensor))
     until_ms = min((start - 1 for start in later if start > from_ms), default=None)

@@ -7,11 +7,12 @@ from collections.abc import Iterator
 import pytest
 
 from monitor.calibrating import keep_calibration, rederive
+from monitor.errors import CalibrationError
 from monitor.ferment.event import Reading
 from monitor.sensors.calibration import Pair, fit_calibration
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
-from monitor.units import Quantity
+from monitor.units import MS_PER_DAY, Quantity
 
 NOW_MS = 1_767_463_200_000
 SENSOR = "float-b"
@@ -57,3 +58,10 @@ def test_a_calibration_ends_where_the_next_begins(store: SqlStore) -> None:
     found = keep_calibration(store, fit_calibration(SENSOR, PAIRS, 0), NOW_MS)
     assert found.turned == 1
     assert sorted(_gravities(store)) == pytest.approx([1.040, 1.060], abs=1e-9)
+
+
+def test_a_calibration_does_not_begin_in_the_future(store: SqlStore) -> None:
+    """A slipped year would leave the float without gravity until then."""
+    with pytest.raises(CalibrationError, match="lies in the future"):
+        keep_calibration(store, fit_calibration(SENSOR, PAIRS, NOW_MS + 365 * MS_PER_DAY), NOW_MS)
+    assert store.calibrations.listed() == []

@@ -54,9 +54,11 @@ def past_ms(what: str, moment_ms: int, at_ms: int) -> int:
 def entry(kind: JournalKind, *, done_ms: int, at_ms: int, note: str = "") -> JournalEntry:
     """A journal entry, checked.
 
-    Raises InputError for a note that is too long or a deed that lies in the future.
+    Raises InputError for a note that is too long or says nothing, and a deed that lies in the future.
     """
     done_ms = past_ms("done", done_ms, at_ms)
+    if kind is JournalKind.NOTE and not note.strip():
+        raise InputError("a note needs words", hint="write down what is to be remembered")
     if len(note) > LONGEST_NOTE:
         raise InputError(f"note of {len(note)} characters: at most {LONGEST_NOTE}")
     return JournalEntry(kind=kind, done_ms=done_ms, at_ms=at_ms, note=note.strip())

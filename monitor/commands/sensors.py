@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import click
 
+from monitor.batch.sheet import HAND_PREFIX
 from monitor.commands.context import config_option, json_option, local, opened, print_json
 from monitor.units import KEPT_UNIT, rfc3339_from_ms
 
@@ -30,14 +32,14 @@ def sensors_command(config: Path | None, as_json: bool, unassigned: bool) -> Non
                     "unit": KEPT_UNIT[one.quantity],
                     "measured": rfc3339_from_ms(one.last_time_ms),
                     "heard": rfc3339_from_ms(one.last_received_ms),
-                    "batches": list(owners.get(one.sensor, ())),
+                    "batches": list(_owned_by(one.sensor, owners)),
                 }
                 for one in heard
             ]
         )
         return
     for one in heard:
-        belongs = ", ".join(owners.get(one.sensor, ())) or "no batch"
+        belongs = ", ".join(_owned_by(one.sensor, owners)) or "no batch"
         quantity = one.quantity.value.replace("_", " ")
         value = f"{one.last_value:.6g} {KEPT_UNIT[one.quantity]}"
         click.echo(f"{one.sensor:<24} {quantity:<20} {value:<16} {local(one.last_received_ms)}  {belongs}")
@@ -45,6 +47,12 @@ def sensors_command(config: Path | None, as_json: bool, unassigned: bool) -> Non
         click.echo(
             "No sensor has been heard." if not unassigned else "Every sensor heard belongs to a batch."
         )
+
+
+def _owned_by(sensor: str, owners: Mapping[str, Sequence[str]]) -> Sequence[str]:
+    if sensor.startswith(HAND_PREFIX):
+        return (sensor.removeprefix(HAND_PREFIX),)
+    return owners.get(sensor, ())
 
 
 @click.command("quarantine")

@@ -38,12 +38,17 @@ class TestEntry:
 
     def test_a_clock_that_is_minutes_off_does_no_harm(self) -> None:
         """A deed a minute ahead of the clock counts as done now."""
-        assert entry(JournalKind.NOTE, done_ms=60_000, at_ms=1_000).done_ms == 1_000
+        assert entry(JournalKind.RACKED, done_ms=60_000, at_ms=1_000).done_ms == 1_000
 
     def test_notes_have_a_bound(self) -> None:
         """A note of over 2000 characters is refused."""
         with pytest.raises(InputError, match="at most 2000"):
             entry(JournalKind.NOTE, done_ms=0, at_ms=0, note="x" * 2_001)
+
+    def test_a_note_says_something(self) -> None:
+        """What was done may stand without words; a note may not."""
+        with pytest.raises(InputError, match="a note needs words"):
+            entry(JournalKind.NOTE, done_ms=0, at_ms=0, note="  ")
 
     def test_every_kind_is_described(self) -> None:
         """No kind of entry is without a description."""
