@@ -14,6 +14,7 @@ import click
 
 from monitor.clock import SystemClock
 from monitor.errors import InputError
+from monitor.sensors.decoded import LATEST_MS
 from monitor.settings import Loaded, load
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
@@ -69,18 +70,28 @@ def span_ms(text: str) -> int:
 
 
 def time_ms(text: str | None, default_ms: int) -> int:
-    """When: RFC 3339, a local `2026-01-03 18:00`, or `6h ago`; InputError where it is none of these."""
+    """When: RFC 3339, a local `2026-01-03 18:00`, or `6h ago`.
+
+    InputError where it is none of these, or no time that a reading could have.
+    """
     if text is None:
         return default_ms
-    if _AGO.fullmatch(text.strip()):
-        return default_ms - span_ms(text)
     try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
+        found_ms = _time_ms(text.strip(), default_ms)
+    except (ValueError, OverflowError):
         raise InputError(
             f"{text!r} is not a time",
             hint="write 2026-01-03T18:00:00Z, '2026-01-03 18:00' (local) or '6h ago'",
         ) from None
+    if not 0 <= found_ms <= LATEST_MS:
+        raise InputError(f"{text!r} is not between 1970 and 2200", hint="check the year, or how long ago")
+    return found_ms
+
+
+def _time_ms(text: str, now_ms: int) -> int:
+    if _AGO.fullmatch(text):
+        return now_ms - span_ms(text)
+    moment = datetime.fromisoformat(text)
     return ms_from_datetime(moment.astimezone() if moment.tzinfo is None else moment)
 
 

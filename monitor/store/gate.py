@@ -112,6 +112,8 @@ class Gate:
             raise self._mapped(error) from error
         except UnicodeError as error:
             raise StoreError(f"text that is not valid Unicode cannot be kept: {error}") from error
+        except OverflowError as error:  # SQLite's driver, of a number beyond 64 bits
+            raise StoreError("a number is too large for the store", hint="check what was typed") from error
 
     def insert(self, table: Table) -> sqlite.Insert | postgresql.Insert:
         """An INSERT of this database that knows ON CONFLICT."""

@@ -153,3 +153,15 @@ def test_a_batch_needs_a_name(carboyd_command, store):
     done = carboyd_command("batch", "start", " ")
     assert str(done.exception) == "a batch needs a name"
     assert store.batches.listed() == []
+
+
+@pytest.mark.parametrize(
+    "at", ["0001-01-01", "9999-12-31T23:59:59-14:00", "99999999w", "2300-01-01", "1969-07-01"]
+)
+def test_a_time_far_out_is_said_to_be_none(carboyd_command, store, at):
+    """Beyond what a calendar, a database or a reading can have: one sentence, nothing is written."""
+    carboyd_command("batch", "start", "Porch")
+    done = carboyd_command("batch", "sample", "porch", "1.040", "--at", at)
+    assert isinstance(done.exception, InputError)
+    assert repr(at) in str(done.exception)
+    assert len(store.readings.read(["hand.porch"])) == 0

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.batch.sheet import Sheet
-from monitor.errors import InputError, NotFoundError
+from monitor.errors import InputError, NotFoundError, StoreError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.store.sql import SqlStore
 from monitor.store.values import ChangeKind, Occasion
@@ -167,6 +167,13 @@ class TestSilences:
         with pytest.raises(InputError, match="a silence of 900 days: 30 days at most"):
             store.alerts.silence(from_ms=0, until_ms=900 * MS_PER_DAY)
         assert store.alerts.silences(1) == []
+
+    def test_a_number_beyond_every_column_is_said(self, store: SqlStore) -> None:
+        """No engine has it; it is a fault like others, not a crash."""
+        with pytest.raises(StoreError):
+            store.alerts.lift(10**23, at_ms=15)
+        with pytest.raises(StoreError):
+            store.alerts.acknowledge(10**23, at_ms=15)
 
     def test_lifted(self, store: SqlStore) -> None:
         """A silence that is lifted ends at once; lifting it again finds none."""
