@@ -240,6 +240,18 @@ def test_what_was_typed_is_there_after_a_fault(opening: Open) -> None:
     expect(page.locator("#deed-form [name=note]")).to_have_value("fed, 10 g")
 
 
+def test_a_fault_is_not_taken_for_an_outage(cellar: Cellar, opening: Open) -> None:
+    """What a form was answered cannot be asked for again: the page stays as it is, and live."""
+    page = opening(BATCH)
+    page.locator("[name=reading_sg]").fill("1012")
+    page.get_by_role("button", name="Write down the sample").click()
+    expect(page.locator("html[data-stream=open]")).to_be_attached()
+    with page.expect_response(lambda answer: answer.url.endswith("/sample") and answer.status in (404, 405)):
+        cellar.broadcast.publish("alert", "change-9", {"batch": ""})
+    page.wait_for_function("document.getElementById('live').textContent.startsWith('Live')")
+    expect(page.locator("h1")).to_have_text("That could not be taken")
+
+
 def test_the_small_curve_is_on_a_phone_too(cellar: Cellar, opening: Open) -> None:
     """At 360 pixels a batch's curve stands under its ruler, as wide; none without readings."""
     cellar.add(a_sheet("bare", gravity_sensor=None, temperature_sensor=None), [])

@@ -42,10 +42,14 @@ async function refresh() {
   refreshed = performance.now();
   try {
     const answer = await fetch(location.href, { headers: { Accept: "text/html" }, redirect: "error" });
-    if (!answer.ok) throw new Error(answer.statusText);
-    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-    setNow(Number(fresh.body.dataset.now));
-    exchange(fresh);
+    // the answer to a form stands under an address that nobody can ask for: it stays as it is
+    const lasting = answer.status === 404 || answer.status === 405;
+    if (!answer.ok && !lasting) throw new Error(answer.statusText);
+    if (!lasting) {
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+      setNow(Number(fresh.body.dataset.now));
+      exchange(fresh);
+    }
     say(`Live, ${clockOf(now())}`);
   } catch {
     say("Cannot reach carboyd; trying again");
