@@ -75,6 +75,8 @@ class Gauge:
         self._finals: dict[tuple[float, int], terminal.Expected] = {}
         self._noise_hour: int | None = None
         self._ahead: _Ahead | None = None
+        self._rest: tuple[int, int, watch.Fall] | None = None
+        """Where the rest began, up to which hour it was looked at, and what had fallen."""
 
     def admit(self, reading: Reading) -> bool:
         """Take a reading in; True where it is news for the analysis."""
@@ -338,9 +340,15 @@ class Gauge:
         """Hours and fall since the batch was stabilised, sweetened or packaged."""
         if self._watch_hour is None:
             return NAN, watch.Fall()
-        begin = max(self._watch_hour + MIXING_HOURS, 0, end - self.settings.window_hours)
         hours = float(end - self._watch_hour)
-        if end - begin < watch.LEAST_BINS * window.BIN_HOURS:
+        first = max(self._watch_hour + MIXING_HOURS, 0)
+        last = first + (end - first) // window.BIN_HOURS * window.BIN_HOURS
+        begin = max(first, last - self.settings.window_hours)
+        if last - begin < watch.LEAST_BINS * window.BIN_HOURS:
             return hours, watch.Fall()
-        since = self._window(points, counts, celsius, pace, begin, end)
-        return hours, watch.fall(since, self._noise, float(end - begin), coefficient)
+        # anew with each whole bin only: bins cut elsewhere would give the same readings another fall
+        if self._rest is None or self._rest[:2] != (first, last):
+            since = self._window(points, counts, celsius, pace, begin, last)
+            fallen = watch.fall(since, self._noise, float(last - begin), coefficient)
+            self._rest = (first, last, fallen)
+        return hours, self._rest[2]

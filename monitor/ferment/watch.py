@@ -26,8 +26,8 @@ JUMP_POINTS: Final = 0.8
 MOST_JUMPS: Final = 3
 """A knock that came free again takes two."""
 ROUNDS: Final = 4
-DRIFT_PER_DAY: Final = 0.08
-"""Standard deviation of a float's own drift, points a day: a point or two in weeks (common practice)."""
+DRIFT_PER_DAY: Final = 0.07
+"""Standard deviation of a float's own drift, points a day: a point or so in weeks (common practice)."""
 LEAST_WANDER: Final = 0.2
 """Points: how far a float wanders shows over days, and at first it may seem not to."""
 CREEP, TEMPERATURE, POINTS = 1, 2, 3
