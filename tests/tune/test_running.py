@@ -17,10 +17,8 @@ SLOW = changed(Analysis(), {"finished_dwell": 72.0, "stalled_dwell": 72.0})
 """A maker who is told three days late for no reason."""
 
 
-@pytest.mark.parametrize(("how", "missed"), [("random", 1), ("grid", 1), ("optimise", 0)])
-def test_a_setting_that_is_too_slow_is_mended(
-    records: list[Record], shelf: Shelf, how: str, missed: int
-) -> None:
+@pytest.mark.parametrize("how", ["random", "grid", "optimise"])
+def test_a_setting_that_is_too_slow_is_mended(records: list[Record], shelf: Shelf, how: str) -> None:
     """A needless wait of three days is shortened, never at the price of a finish told too early."""
     swept = ladders(SLOW, ["finished_dwell", "stalled_dwell"])
     tuned = tune(records, Wish(SLOW, swept, how, sets=250), shelf, OneCore())
@@ -30,7 +28,7 @@ def test_a_setting_that_is_too_slow_is_mended(
     assert tuned.board.figures(tuned.choice.best).early <= tuned.board.figures(0).early
     assert value_of(tuned.design.sets[tuned.choice.best], "finished_dwell") == after
     assert len(tuned.choice.splits.gains_h) == 10
-    assert f"false alarms 0 as before, missed 6 to {missed}" in tuned.choice.reason
+    assert "false alarms 0 as before, missed 6 to 0" in tuned.choice.reason
 
 
 def test_too_few_recordings_keep_what_there_is(records: list[Record], shelf: Shelf) -> None:
