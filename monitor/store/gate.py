@@ -8,7 +8,9 @@ advisory lock does the same, and makes positions grow in the order of the commit
 
 from __future__ import annotations
 
+import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
@@ -27,6 +29,7 @@ _BEGIN: Final = "carboyd_begin"
 _ADVISORY_LOCK: Final = 0x6361_7262_6F79_6400  # one writer at a time, whoever it is
 _LOG_LIMIT_BYTES: Final = 64 * 1024 * 1024
 _PAGE_BYTES: Final = 4096
+_AGAIN_S: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +193,7 @@ def _sqlite_engine(url: URL, options: StoreOptions, in_memory: bool) -> Engine:
             "PRAGMA temp_store = MEMORY",
         ]
         if not in_memory:
-            pragmas.insert(0, "PRAGMA journal_mode = WAL")
+            _keep_a_log(connection, options.busy_timeout_ms)
         if options.largest_bytes is not None:
             pragmas.append(f"PRAGMA max_page_count = {max(1, options.largest_bytes // _PAGE_BYTES)}")
         for pragma in pragmas:
@@ -203,6 +206,23 @@ def _sqlite_engine(url: URL, options: StoreOptions, in_memory: bool) -> Engine:
             connection.exec_driver_sql(statement)
 
     return engine
+
+
+def _keep_a_log(connection: sqlite3.Connection, patience_ms: int) -> None:
+    """Switch to the write-ahead log, as patiently as the database waits for any other lock.
+
+    Two programs that open a new file at once both want it alone for the switch, and there SQLite refuses one
+    of them without waiting.
+    """
+    given_up = time.monotonic() + patience_ms / 1_000
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").close()
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > given_up:
+                raise
+            time.sleep(_AGAIN_S)
 
 
 _NO_ROOM: Final = "free space on its disk; readings wait with the broker until it can write again"
