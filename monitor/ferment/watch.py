@@ -53,28 +53,29 @@ def fall(window: Window, noise: Noise, hours: float, coefficient: tuple[float, f
     course = _Course(window, replace(noise, wander_points=wander), coefficient)
     days = window.hours / 24.0
     after = np.arange(window.size)[:, None] >= np.arange(1, window.size)
-    jumps, turns = after.astype(np.float64), after * (days[:, None] - days[:-1])
+    # jumps first, then turns; and what a point of each coefficient takes away over these hours
+    bends = np.column_stack([after.astype(np.float64), after * (days[:, None] - days[:-1])])
+    bend_takes = np.concatenate([np.zeros(window.size - 1), days[:-1]])
+    is_jump = np.arange(bend_takes.size) < window.size - 1
     table = np.column_stack([np.ones(window.size), days, window.temperature_c, window.points])
-    # what each coefficient but the data's takes away over these hours
     takes = [0.0, -hours / 24.0, 0.0]
     jumped, turned = 0, False
     beta, covariance, extra = course.line(table, np.zeros(window.size))
     # the first bend is looked for with no bin taken for an outlier: beyond it many would be
     weights = np.zeros(window.size)
     while True:
-        size, z = course.beside(table, jumps, weights)
-        z_jump = np.where((np.abs(size) > JUMP_POINTS) & (jumped < MOST_JUMPS), z, 0.0)
-        size, z = course.beside(table, turns, weights)
-        z_turn = np.where((size < 0.0) & (not turned), z / TURN_TOLL, 0.0)
-        if max(z_jump.max(), z_turn.max()) < BEND_Z:
+        size, z = course.beside(table, bends, weights)
+        may_jump = is_jump & (np.abs(size) > JUMP_POINTS) & (jumped < MOST_JUMPS)
+        may_turn = ~is_jump & (size < 0.0) & (not turned)
+        sure = np.where(may_jump, z, np.where(may_turn, z / TURN_TOLL, 0.0))
+        best = int(np.argmax(sure))
+        if sure[best] < BEND_Z:
             break
-        if z_jump.max() >= z_turn.max():
-            table = np.column_stack([table, jumps[:, np.argmax(z_jump)]])
-            takes.append(0.0)
+        table = np.column_stack([table, bends[:, best]])
+        takes.append(float(bend_takes[best]))
+        if is_jump[best]:
             jumped += 1
         else:
-            table = np.column_stack([table, turns[:, np.argmax(z_turn)]])
-            takes.append(float(days[np.argmax(z_turn)]))
             turned = True
         beta, covariance, extra = course.line(table, extra)
         weights = extra
