@@ -139,4 +139,4 @@ def plan_of(store: Store, sheet: Sheet, snapshot: Snapshot, now_ms: int) -> Plan
     """The plan of a batch as its snapshot stands; InputError naming what has to be known first."""
     evidence = snapshot.evidence
     gravity_sg = measured_sg(store, sheet, level_sg(evidence), now_ms)
-    return plan_for(facts_by(sheet, store.batches.journal(sheet.slug), evidence, gravity_sg), now_ms)
+    return plan_for(facts_by(sheet, evidence, gravity_sg), now_ms)

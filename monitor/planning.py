@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from typing import Final
 
 from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan_sheet import BatchFacts
-from monitor.ferment.event import JournalEntry
 from monitor.ferment.evidence import Evidence
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
@@ -34,18 +32,16 @@ def level_sg(evidence: Evidence) -> float | None:
     return None if math.isnan(level) else 1.0 + level / POINTS_PER_SG
 
 
-def facts_by(
-    sheet: Sheet, journal: Iterable[JournalEntry], evidence: Evidence, gravity_sg: float | None
-) -> BatchFacts:
-    """The facts with temperature and expected end from the evidence.
+def facts_by(sheet: Sheet, evidence: Evidence, gravity_sg: float | None) -> BatchFacts:
+    """The facts with temperature, added sugar and expected end from the evidence.
 
     Raises InputError naming what has to be known first.
     """
     warm_c = evidence.temperature_c
     return facts_of(
         sheet,
-        journal,
         gravity_sg=gravity_sg,
+        added_points=evidence.added_points,
         temperature_c=None if math.isnan(warm_c) else warm_c,
         expected_points=evidence.expected_points,
     )

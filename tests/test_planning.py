@@ -54,6 +54,6 @@ def test_a_level_of_zero_points_is_a_level() -> None:
 def test_temperature_and_expected_end_come_from_the_evidence(sheet: Sheet) -> None:
     """0 degC is kept; an end two points below water is 0.998."""
     evidence = Evidence(PITCHED_MS, temperature_c=0.0, expected_points=-2.0)
-    facts = facts_by(sheet, [], evidence, 1.001)
+    facts = facts_by(sheet, evidence, 1.001)
     assert facts.temperature_c == 0.0
     assert facts.expected_final_gravity_sg == pytest.approx(0.998)

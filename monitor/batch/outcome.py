@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from monitor.batch.sheet import Sheet
-from monitor.ferment.addition import added_points
+from monitor.ferment.addition import added
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.offset import SAMPLE_SD, from_samples
 from monitor.ferment.premise import MustKind
@@ -85,7 +85,7 @@ def outcome_of(
     until_ms = _first_stop(
         [one for one in deeds if one.kind is not JournalKind.STABILISED], finish_ms, ended_ms
     )
-    if added_points(points[: _hour(sheet, finish_ms)], []) > 0.0:
+    if added(points[: _hour(sheet, finish_ms)], []).points > 0.0:
         return None
     rested = [one for one in samples if finish_ms <= one[0] <= until_ms]
     if rested:

@@ -6,9 +6,9 @@ import math
 from typing import Any
 
 from monitor.batch.sheet import Sheet
+from monitor.batch.strength import attenuated
 from monitor.ferment.emission import AlertChange, Forecast, Interval
 from monitor.ferment.pipeline import Snapshot
-from monitor.must.alcohol import attenuation
 from monitor.units import POINTS_PER_SG, rfc3339_from_ms
 
 Document = dict[str, Any]
@@ -18,6 +18,7 @@ def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
     """A JSON-ready document; None stands for what is not known. Gravities are specific gravity 20/20."""
     evidence = snapshot.evidence
     gravity_sg = _sg(evidence.level_points)
+    made = attenuated(sheet, gravity_sg, evidence.added_points)
     return {
         "batch": sheet.slug,
         "name": sheet.name,
@@ -27,7 +28,7 @@ def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
         "gravity_sg": _rounded(gravity_sg, 5),
         "gravity_standard_error_sg": _rounded(_scaled(evidence.level_se), 5),
         "fall_points_per_day": _rounded(_negated(evidence.slope_two), 2),
-        "alcohol_abv": _rounded(alcohol_abv(sheet, gravity_sg), 2),
+        "alcohol_abv": None if made is None else round(made.abv, 2),
         "temperature_c": _rounded(_known(evidence.temperature_c), 1),
         "final_gravity_sg": _percentiles(
             None if snapshot.forecast is None else snapshot.forecast.final_gravity_sg
@@ -48,14 +49,6 @@ def alert_document(sheet: Sheet, alert: AlertChange) -> Document:
         "since": rfc3339_from_ms(alert.fired_ms),
         "message": alert.message,
     }
-
-
-def alcohol_abv(sheet: Sheet, gravity_sg: float | None) -> float | None:
-    """Alcohol so far in per cent by volume; None without an original gravity or a present one."""
-    original_sg = sheet.must.original_gravity_sg
-    if original_sg is None or gravity_sg is None or gravity_sg >= original_sg:
-        return None
-    return attenuation(original_sg, gravity_sg).abv
 
 
 def _known(value: float) -> float | None:

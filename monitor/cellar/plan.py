@@ -25,6 +25,7 @@ from monitor.cellar.sweetening import Sweetening, sweeten
 from monitor.errors import QuantityError
 from monitor.must.alcohol import composition, composition_by_strength
 from monitor.must.liquid import Liquid
+from monitor.units import POINTS_PER_SG
 
 ASSUMED_PH: Final = 3.6
 """Where nobody measured: finished meads mostly lie between 3.2 and 3.8 (common practice); the upper part asks
@@ -45,10 +46,12 @@ def batch_liquid(facts: BatchFacts) -> Liquid:
     if facts.original_gravity_sg is None:
         raise QuantityError(
             f"the alcohol of {facts.name} is not known",
-            hint="write its original gravity on the sheet; where sugar went in on the way that no longer"
-            " tells it: then ask carboyd sulfite and carboyd sorbate, with the strength as you know it",
+            hint="write its original gravity on the sheet; where sugar went in on the way and no float showed"
+            " by how much the gravity rose, that no longer tells it: then ask carboyd sulfite and carboyd"
+            " sorbate, with the strength as you know it",
         )
-    return composition(facts.original_gravity_sg, facts.gravity_sg).of_volume(facts.volume_l)
+    counted_sg = facts.original_gravity_sg + facts.added_points / POINTS_PER_SG
+    return composition(counted_sg, facts.gravity_sg).of_volume(facts.volume_l)
 
 
 def plan_for(facts: BatchFacts, start_ms: int) -> Plan:
@@ -202,7 +205,12 @@ def _assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
             f"The sulfite is worked out for pH {ACIDIFY_FIRST_PH:g}, where the acid is to bring it from"
             f" {facts.ph:.2f}."
         )
-    if facts.abv is None:
+    if facts.abv is None and facts.added_points:
+        yield (
+            f"Sugar on the way raised the gravity by {facts.added_points:.0f} points as the float read it:"
+            " the alcohol is worked out as if it had been in the must from the start."
+        )
+    elif facts.abv is None:
         yield (
             "The alcohol follows from both gravities, as if nothing had been added or taken out on the way;"
             " glycerol and acids make it read low by a tenth or two."

@@ -34,6 +34,8 @@ class BatchFacts:
     """SG 20/20 of a degassed hand sample, or as corrected from the float."""
     temperature_c: float
     original_gravity_sg: float | None = None
+    added_points: float = 0.0
+    """By how much sugar that went in on the way raised the gravity, all together."""
     abv: float | None = None
     """Per cent by volume where it is known better than from the gravities; goes before them."""
     expected_final_gravity_sg: float | None = None
@@ -58,6 +60,7 @@ class BatchFacts:
         """Refuse what cannot be."""
         within("volume", self.volume_l, 0.1, 10_000.0, "L")
         within("gravity", self.gravity_sg, 0.98, 1.15)
+        within("sugar added", self.added_points, 0.0, 200.0, "points")
         within("temperature", self.temperature_c, -2.0, 40.0, "degC")
         within("acid by taste", self.acid_rise_g_l, 0.0, 10.0, "g/L")
         within("infusion", self.infusion_g_l, 0.0, 500.0, "g/L")

@@ -18,7 +18,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from monitor.batch.standing import alcohol_abv
+from monitor.batch.strength import attenuated
 from monitor.clock import FastClock, SystemClock
 from monitor.commands.sparkline import sparkline
 from monitor.daemon import Daemon, Pace
@@ -203,13 +203,13 @@ class Screen:
         evidence = snapshot.evidence
         gravity_sg = 1.0 + evidence.level_points / 1_000.0
         known = gravity_sg == gravity_sg
-        abv = alcohol_abv(carboy.sheet, gravity_sg) if known else None
+        made = attenuated(carboy.sheet, gravity_sg if known else None, evidence.added_points)
         return (
             carboy.sheet.name,
             snapshot.phase.value,
             f"{gravity_sg:.4f}" if known else "-",
             f"{-evidence.slope_two:.1f}" if evidence.slope_two == evidence.slope_two else "-",
-            f"{abv:.1f} %" if abv is not None else "-",
+            f"{made.abv:.1f} %" if made is not None else "-",
             f"{evidence.temperature_c:.1f} °C" if evidence.temperature_c == evidence.temperature_c else "-",
             self._ending(snapshot),
             self._curve(carboy.sheet.slug, gravity_sg if known else None),

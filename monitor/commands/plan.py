@@ -53,7 +53,6 @@ def plan_command(
         sheet = store.batches.get(batch)
         evidence = tell(store, batch, loaded.settings.analysis, start_ms).snapshot.evidence
         gravity_sg = measured_sg(store, sheet, level_sg(evidence), start_ms)
-        journal = store.batches.journal(batch)
     if gravity is not None:
         gravity_sg = quantities.gravity_sg(gravity)
     if sweeten_to is not None:
@@ -64,7 +63,7 @@ def plan_command(
         sheet = replace(sheet, sample_ph=quantities.ph(ph_text))
     if sweeten_to is not None and gravity_sg is not None and (sheet.sweeten_to_sg or 0.0) <= gravity_sg:
         raise InputError(f"--sweeten-to {sweeten_to}: at or below the present gravity, {gravity_sg:.4f}")
-    plan = plan_for(facts_by(sheet, journal, evidence, gravity_sg), start_ms)
+    plan = plan_for(facts_by(sheet, evidence, gravity_sg), start_ms)
     zone = datetime.now().astimezone().tzinfo
     assert zone is not None
     if form == "pdf":

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
@@ -31,29 +32,40 @@ COMES_DOWN: Final = 0.6
 """Share of a rise that, lost within six hours a little before or after it, makes it foam or a knock."""
 
 
-def added_points(points: Floats, written_hours: Sequence[int]) -> float:
-    """Points by which additions of sugar raised the gravity, all together.
+@dataclass(frozen=True, slots=True)
+class Added:
+    """Sugar that went in: points by which it raised the gravity, and the hours that nobody wrote down."""
+
+    points: float
+    """Of all whose rise could be read."""
+    all_read: bool
+    unwritten_hours: tuple[int, ...]
+
+
+def added(points: Floats, written_hours: Sequence[int]) -> Added:
+    """What additions of sugar did, all together.
 
     `points` are hourly medians since pitching (nan where nothing was measured), `written_hours` the hours of
     the additions in the journal.
     """
-    hours = sorted([*written_hours, *_unwritten(points, written_hours)])
+    unwritten = _unwritten(points, written_hours)
+    hours = sorted([*written_hours, *unwritten])
     spells: list[tuple[int, int]] = []
     for hour in hours:
         if spells and hour - spells[-1][1] < ONE_HOURS:
             spells[-1] = (spells[-1][0], hour)
         else:
             spells.append((hour, hour))
-    return sum(max(_rise(points, first, last), 0.0) for first, last in spells)
+    rises = [_rise(points, first, last) for first, last in spells]
+    read = [max(rise, 0.0) for rise in rises if not math.isnan(rise)]
+    return Added(sum(read), len(read) == len(rises), tuple(unwritten))
 
 
 def _rise(points: Floats, first: int, last: int) -> float:
-    """From before `first` to after `last`, with what fell meanwhile; 0 where it cannot be told."""
+    """From before `first` to after `last`, with what fell meanwhile; nan where it cannot be told."""
     begin = last + MIXED_HOURS
     before = _level(points, first - LEVEL_HOURS, first)
     after = _level(points, begin, begin + LEVEL_HOURS)
-    if math.isnan(before) or math.isnan(after):
-        return 0.0
     earlier = _level(points, first - LEVEL_HOURS - 24, first - 24)
     per_hour = 0.0 if math.isnan(earlier) else max(earlier - before, 0.0) / 24.0
     return after - before + per_hour * (begin + LEVEL_HOURS - first)
@@ -88,7 +100,7 @@ def _unwritten(points: Floats, written_hours: Sequence[int]) -> list[int]:
 def _stays(points: Floats, hour: int, level: Floats, known: NDArray[np.intp], at: int) -> bool:
     """Whether the rise at an hour, in the block `known[at]`, is no foam and no knock."""
     rise = _rise(points, hour, hour)
-    if rise < LEAST_POINTS or points.size - hour < STAYS_HOURS:
+    if not rise >= LEAST_POINTS or points.size - hour < STAYS_HOURS:
         return False
     about = STAYS_HOURS // BLOCK_HOURS
     first, last = np.searchsorted(known, (known[at] - about, known[at] + about + 1))

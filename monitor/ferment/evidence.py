@@ -64,6 +64,8 @@ class Evidence:
     expected_points: float = NAN
     """Where this must should end, as this float reads."""
     expected_sd: float = NAN
+    added_points: float = 0.0
+    """By how much sugar that went in raised the gravity, written down or not; nan where it cannot be read."""
     apart_points: float = 0.0
     """By how much this float seems to read above the maker's own sample."""
     left_p05: float = NAN
@@ -90,6 +92,11 @@ class Evidence:
     watch_fall: float = NAN
     """Points fallen since then, knocks of the float taken out."""
     watch_fall_se: float = NAN
+    rise_hours: float = NAN
+    """Since the gravity last rose for good without an entry in the journal."""
+    rise_fall: float = NAN
+    """Points fallen since then."""
+    rise_fall_se: float = NAN
     white_points: float = NAN
     wander_points: float = NAN
     offset_points: float = 0.0

@@ -58,6 +58,18 @@ class _Ahead:
     view: outlook.Outlook
 
 
+@dataclass(frozen=True, slots=True)
+class _Hourly:
+    """The course by the hour, up to `end`, and the float's temperature coefficient with its sd."""
+
+    points: Floats
+    counts: Floats
+    celsius: Floats
+    pace: Floats
+    end: int
+    coefficient: tuple[float, float]
+
+
 class Gauge:
     """Readings and journal of one batch, and what they say at a moment."""
 
@@ -75,8 +87,8 @@ class Gauge:
         self._finals: dict[tuple[float, int], terminal.Expected] = {}
         self._noise_hour: int | None = None
         self._ahead: _Ahead | None = None
-        self._rest: tuple[int, int, watch.Fall] | None = None
-        """Where the rest began, up to which hour it was looked at, and what had fallen."""
+        self._rests: dict[str, tuple[int, int, watch.Fall]] = {}
+        """Of each rest where it began, up to which hour it was looked at, and what had fallen."""
 
     def admit(self, reading: Reading) -> bool:
         """Take a reading in; True where it is news for the analysis."""
@@ -158,6 +170,7 @@ class Gauge:
             cold_hours=felt.cold_hours,
             below_c=felt.below_c,
             above_c=felt.above_c,
+            added_points=NAN if self._sugar_hours else 0.0,
         )
         if track is None or track.is_empty or end <= 0:
             return bare
@@ -188,10 +201,12 @@ class Gauge:
         )
         course = history.review(points[epoch:], pace[epoch:])
         opening = course if epoch == 0 else history.review(points[:epoch], pace[:epoch])
-        added = addition.added_points(points, [hour for hour in self._sugar_hours if 0 <= hour < end])
-        expected, apart = self._expected(opening.start_points, opening.first_hour, added, off)
+        added = addition.added(points, [hour for hour in self._sugar_hours if 0 <= hour < end])
+        expected, apart = self._expected(opening.start_points, opening.first_hour, added.points, off)
         self._learn_noise(track, end)
-        begin = self._window_begin(course, epoch, end)
+        rose_hour = max(added.unwritten_hours, default=None)
+        whole_hour = epoch if rose_hour is None else max(epoch, rose_hour + MIXING_HOURS)
+        begin = self._window_begin(course, epoch, whole_hour, end)
         recent = self._window(points, counts, celsius, pace, begin, end)
         typical = min(max(0.5 * course.active_scaled_hours, 8.0), 120.0)
         if math.isnan(typical):
@@ -202,9 +217,11 @@ class Gauge:
         day, two, four, seven = window.lines(recent, self._noise, extra, SPANS_HOURS, coefficient)
         fell = course.start_points - left.level_points
         likeness = precedent.Likeness(fell, end - epoch, bare.temperature_drop_c)
-        watch_hours, fallen_since = self._watched(points, counts, celsius, pace, end, coefficient)
+        resting = _Hourly(points, counts, celsius, pace, end, coefficient)
+        watch_hours, fallen_since = self._rested("written", self._watch_hour, resting)
+        rise_hours, fallen_after = self._rested("unwritten", rose_hour, resting)
         tolerance = self.premise.yeast.alcohol_tolerance_abv
-        whole = opening.start_points + added
+        whole = opening.start_points + added.points
         made = simple_abv(1.0 + whole / POINTS_PER_SG, 1.0 + left.level_points / POINTS_PER_SG)
         seen = replace(
             bare,
@@ -230,11 +247,15 @@ class Gauge:
             slowed_hours=end - epoch - course.slowed_hour,
             expected_points=expected[0],
             expected_sd=expected[1],
+            added_points=added.points if added.all_read else NAN,
             apart_points=apart,
             alcohol_room_abv=NAN if tolerance is None else tolerance - made,
             watch_hours=watch_hours,
             watch_fall=fallen_since.points,
             watch_fall_se=fallen_since.se,
+            rise_hours=rise_hours,
+            rise_fall=fallen_after.points,
+            rise_fall_se=fallen_after.se,
             white_points=self._noise.white_points,
             wander_points=self._noise.wander_points,
             offset_points=off.points,
@@ -315,11 +336,12 @@ class Gauge:
         size = tail.wander_size(recent, self._noise, expected, typical)
         self._noise = noise.Noise(self._noise.white_points, size, self._noise.step_points)
 
-    def _window_begin(self, course: history.Course, epoch: int, end: int) -> int:
+    def _window_begin(self, course: history.Course, epoch: int, whole_hour: int, end: int) -> int:
+        """Hour from which the tail is judged: since `whole_hour` it is one liquid, with no sugar gone in."""
         begin = end - self.settings.window_hours
         if not math.isnan(course.slowed_hour):
             begin = max(begin, epoch + int(course.slowed_hour))
-        return max(min(begin, end - self.settings.least_window_hours), epoch, 0)
+        return max(min(begin, end - self.settings.least_window_hours), whole_hour, 0)
 
     def _window(
         self, points: Floats, counts: Floats, celsius: Floats, pace: Floats, begin: int, end: int
@@ -328,27 +350,20 @@ class Gauge:
         part = slice(begin, end)
         return window.build(points[part], counts[part], celsius[part], pace[part], self._noise)
 
-    def _watched(
-        self,
-        points: Floats,
-        counts: Floats,
-        celsius: Floats,
-        pace: Floats,
-        end: int,
-        coefficient: tuple[float, float],
-    ) -> tuple[float, watch.Fall]:
-        """Hours and fall since the batch was stabilised, sweetened or packaged."""
-        if self._watch_hour is None:
+    def _rested(self, name: str, since_hour: int | None, seen: _Hourly) -> tuple[float, watch.Fall]:
+        """Hours and fall since the batch was put to rest at an hour."""
+        if since_hour is None:
             return NAN, watch.Fall()
-        hours = float(end - self._watch_hour)
-        first = max(self._watch_hour + MIXING_HOURS, 0)
-        last = first + (end - first) // window.BIN_HOURS * window.BIN_HOURS
+        hours = float(seen.end - since_hour)
+        first = max(since_hour + MIXING_HOURS, 0)
+        last = first + (seen.end - first) // window.BIN_HOURS * window.BIN_HOURS
         begin = max(first, last - self.settings.window_hours)
         if last - begin < watch.LEAST_BINS * window.BIN_HOURS:
             return hours, watch.Fall()
         # anew with each whole bin only: bins cut elsewhere would give the same readings another fall
-        if self._rest is None or self._rest[:2] != (first, last):
-            since = self._window(points, counts, celsius, pace, begin, last)
-            fallen = watch.fall(since, self._noise, float(last - begin), coefficient)
-            self._rest = (first, last, fallen)
-        return hours, self._rest[2]
+        kept = self._rests.get(name)
+        if kept is None or kept[:2] != (first, last):
+            part = self._window(seen.points, seen.counts, seen.celsius, seen.pace, begin, last)
+            fallen = watch.fall(part, self._noise, float(last - begin), seen.coefficient)
+            kept = self._rests[name] = (first, last, fallen)
+        return hours, kept[2]

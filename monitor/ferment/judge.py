@@ -60,6 +60,8 @@ class Judge:
         self._candidate: tuple[Phase, int] | None = None
         self._begun = False
         self._told_level = math.nan
+        self._ended_ms: int | None = None
+        """When an end was told that has not been taken back as too early."""
         self._fed = False
         self._past_feeding = False
         self._packaged = False
@@ -131,10 +133,14 @@ class Judge:
         watched = not math.isnan(e.watch_hours)
         late = finished_ms is not None and e.at_ms - finished_ms > FINISH_MEMORY_HOURS * MS_PER_HOUR
         brisk = restarted and fell > 1.5 * th.restart_points and e.slope_two < -RESTART_PER_DAY
-        again = now.going_again or (finished_ms is not None and late and brisk and not fed)
-        quiet = now.sound and not now.moving and not now.going_again
+        sweetened = self._risen_since_end(e)
+        resting = now.going_again or (sweetened and now.falls_again)
+        again = resting or (finished_ms is not None and late and brisk and not fed)
+        quiet = now.sound and not now.moving and not resting
         since = e.watch_hours if watched else (e.at_ms - (finished_ms or e.at_ms)) / MS_PER_HOUR
         lost = e.watch_fall if watched and not math.isnan(e.watch_fall) else fell
+        if sweetened and now.falls_again:
+            since, lost = e.rise_hours, e.rise_fall
         rule = Rule(again, quiet or fed, policy.refermenting_dwell, 4.0 * policy.clear_dwell)
         said = self._apply(
             AlertKind.REFERMENTING, rule, e.at_ms, wording.refermenting(e, lost, since), "It rests again."
@@ -149,6 +155,10 @@ class Judge:
         said += self._apply(
             AlertKind.FINISHED, rule, e.at_ms, wording.finished(e), "It ferments on after all."
         )
+        if finished_ms is None:
+            self._ended_ms = self._fired(AlertKind.FINISHED) or self._ended_ms
+        elif self._fired(AlertKind.FINISHED) is None and not going:
+            self._ended_ms = None
         stuck = (now.stuck or now.never_began) and not watched and not self._packaged
         rule = Rule(
             stuck and finished_ms is None and not going,
@@ -160,6 +170,10 @@ class Judge:
         if any(isinstance(s, AlertChange) and s.state is AlertState.FIRING for s in said):
             self._told_level = e.level_points
         return said
+
+    def _risen_since_end(self, e: Evidence) -> bool:
+        """Whether the gravity rose after an end was told, and the journal does not say why."""
+        return self._ended_ms is not None and e.at_ms - e.rise_hours * MS_PER_HOUR > self._ended_ms
 
     def _temperatures(self, e: Evidence) -> list[Emission]:
         limits = self._premise.yeast.temperature_c
@@ -243,11 +257,15 @@ class Judge:
         if phase is self.phase:
             if not math.isnan(e.level_points):
                 # a float gone silent leaves the last reason standing: it has nothing to say against it
-                self.reason = wording.reason(phase, e)
+                self.reason = self._why(phase, e)
             return []
-        self.reason = wording.reason(phase, e)
+        self.reason = self._why(phase, e)
         self.phase = phase
         return [PhaseChange(e.at_ms, phase, self.reason)]
+
+    def _why(self, phase: Phase, e: Evidence) -> str:
+        told = phase in (Phase.FINISHED, Phase.REFERMENTING)
+        return wording.reason(phase, e, risen=told and self._risen_since_end(e))
 
     def _forecast(self, e: Evidence) -> list[Emission]:
         whole_hour = e.at_ms % (FORECAST_HOURS * MS_PER_HOUR) == 0

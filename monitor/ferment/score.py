@@ -175,11 +175,14 @@ def _finished(told: Told, truth: Truth) -> FinishedScore:
         # a float that died cannot show the end; telling it too early is a fault all the same
         return FinishedScore(premature=premature, in_stall=in_stall)
     delay_h = (times[0] - truth.finished_ms) / MS_PER_HOUR if times else None
+    by_ms = truth.finished_ms + NEVER_AFTER_MS
+    # a batch that its maker sweetened sooner was not to be watched for so long
+    left_alone = truth.sweetened_ms is None or truth.sweetened_ms >= by_ms
     return FinishedScore(
         right=delay_h is not None and not premature and delay_h <= RIGHT_WITHIN_H,
         premature=premature,
         in_stall=in_stall,
-        never=not times or times[0] > truth.finished_ms + NEVER_AFTER_MS,
+        never=not times or times[0] > by_ms if left_alone else None,
         delay_h=None if premature else delay_h,
     )
 
@@ -230,7 +233,9 @@ def _silent(told: Told, truth: Truth) -> FoundScore:
     times = told.times(AlertKind.SENSOR_SILENT)
     found, wrong = None, None
     if truth.silent_ms is not None:
-        found = any(at >= truth.silent_ms for at in times)
+        # one told of a gap just before that still stands has told it too
+        firing = told.firing.get(AlertKind.SENSOR_SILENT, ())
+        found = any(spell.until_ms > truth.silent_ms for spell in firing)
     if truth.silences is not None:
         wrong = any(
             not any(spell.holds(at, after_ms=MS_PER_HOUR) for spell in truth.silences) for at in times

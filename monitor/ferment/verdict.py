@@ -124,6 +124,8 @@ class Signs:
     never_began: Scalar
     moving: Scalar
     going_again: Scalar
+    falls_again: Scalar
+    """It falls since a rise that nobody wrote down: it goes again, if it had ended by then."""
 
 
 def decide(e: Evidence, th: Thresholds) -> Signs:
@@ -150,8 +152,12 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
     never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)
     moving = (e.slope_two < -th.moving_per_day) & (e.slope_two < -th.moving_z * e.slope_two_se)
-    going_again = (e.watch_fall > th.refermenting_points) & (
-        e.watch_fall > th.refermenting_z * e.watch_fall_se
-    )
-    going_again = going_again & (e.data_age_hours <= th.stale_hours)
-    return Signs(sound, begun, slowing, done, still, never_began, moving, going_again)
+    going_again = _falls(e.watch_fall, e.watch_fall_se, e, th)
+    falls_again = _falls(e.rise_fall, e.rise_fall_se, e, th)
+    return Signs(sound, begun, slowing, done, still, never_began, moving, going_again, falls_again)
+
+
+def _falls(fall: Scalar, fall_se: Scalar, e: Evidence, th: Thresholds) -> Scalar:
+    """Whether a batch at rest has surely fallen."""
+    surely = (fall > th.refermenting_points) & (fall > th.refermenting_z * fall_se)
+    return surely & (e.data_age_hours <= th.stale_hours)

@@ -61,8 +61,18 @@ def _cause(e: Evidence) -> str:
     return "; the temperature was not the cause: think of nutrients, alcohol or tired yeast"
 
 
-def reason(phase: Phase, e: Evidence) -> str:
-    """One sentence that says why a ferment is in this phase."""
+def reason(phase: Phase, e: Evidence, *, risen: bool = False) -> str:
+    """One sentence that says why a ferment is in this phase; another where it has risen since its end."""
+    why = _why(phase, e)
+    if not risen:
+        return why
+    return (
+        f"{why} The gravity rose {span(e.rise_hours)} ago and the journal does not say why: if it was"
+        " sweetened, write that down."
+    )
+
+
+def _why(phase: Phase, e: Evidence) -> str:
     if phase is Phase.UNKNOWN:
         return "too little was heard of the float to tell."
     if phase is Phase.LAG:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
-from monitor.ferment.addition import added_points
+from monitor.ferment.addition import added
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.premise import Must, Premise
 from monitor.ferment.score import Spell, Truth
@@ -184,14 +184,14 @@ def _added(gravity: Hourly, track: Track, journal: tuple[JournalEntry, ...]) -> 
     by_hour = np.full(int(hour[-1]) + 1, np.nan)
     by_hour[hour] = (gravity.median - 1.0) * POINTS_PER_SG
     written = [e.done_ms for e in journal if e.kind is JournalKind.SUGAR_ADDITION]
-    return added_points(by_hour, [(done_ms - track.pitched_ms) // MS_PER_HOUR for done_ms in written])
+    return added(by_hour, [(done_ms - track.pitched_ms) // MS_PER_HOUR for done_ms in written]).points
 
 
-def _could_end(must: Must, points: Values, final: float, added: float) -> tuple[float, bool]:
+def _could_end(must: Must, points: Values, final: float, added_points: float) -> tuple[float, bool]:
     """Where it ended or could end, and whether it ended short of it."""
     original = must.original_gravity_sg
     start = float(points[0]) if original is None else (original - 1.0) * POINTS_PER_SG
-    expected = expected_final(must, start, added)
+    expected = expected_final(must, start, added_points)
     short = final - expected.mean_points > max(SHORT_POINTS, 2.0 * expected.sd_points)
     return (expected.mean_points if short else final), short
 

@@ -29,6 +29,7 @@ from monitor.tune.spells import Flags, spells
 from monitor.tune.spread import Codes, Spread, merged, spread, together
 from monitor.tune.verdicts import KINDS, Course, Signals, tell
 from monitor.tune.witness import Witnessed, retold
+from monitor.units import MS_PER_HOUR
 
 FOLDED: Final = frozenset(
     {*KINDS, AlertKind.SENSOR_SILENT, AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH}
@@ -120,6 +121,7 @@ def _verdicts(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
         Signals(
             (rows(signs.going_again), rows(signs.done & free),
              rows((signs.stuck | signs.never_began) & free)),
+            rows(signs.falls_again),
             rows(signs.sound & signs.moving),
             rows(signs.sound & ~signs.moving & ~signs.going_again),
             rows(deeds.sugared & (e.epoch_hours < th.least_hours)),
@@ -136,8 +138,9 @@ def _verdicts(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
     return Part(told.which, firings)
 
 
-def _figures(e: Evidence) -> tuple[Any, Any]:
-    return e.level_points, np.asarray(e.slope_two < -RESTART_PER_DAY)
+def _figures(e: Evidence) -> tuple[Any, Any, Any]:
+    rise_ms = np.where(np.isnan(e.rise_hours), e.at_ms, e.rise_hours * MS_PER_HOUR)
+    return e.level_points, np.asarray(e.slope_two < -RESTART_PER_DAY), e.at_ms - rise_ms
 
 
 def _silences(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:

@@ -86,7 +86,8 @@ def marks_of(judged: Score, prices: Prices) -> Marks:
 def _finished(told: FinishedScore, prices: Prices) -> Marks:
     early = int(bool(told.premature) or bool(told.in_stall))
     cost = max(prices.premature * bool(told.premature), prices.in_stall * bool(told.in_stall)) * prices.care
-    missed = bool(told.never) and not early
+    untold = told.right is False and told.delay_h is None
+    missed = (bool(told.never) or untold) and not early
     if missed:
         cost += prices.never_finished
     elif told.delay_h is not None and not early:

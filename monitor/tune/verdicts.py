@@ -37,6 +37,8 @@ class Course:
     level_points: Floats
     brisk: Flags
     """It falls faster than a tail does."""
+    rose_ms: Integers
+    """When the gravity last rose without an entry in the journal; long ago where it did not."""
     released: Flags
     """Stabilised, sweetened or packaged: a stall is no news any more."""
 
@@ -47,6 +49,8 @@ class Signals:
 
     holds: tuple[Spread, Spread, Spread]
     """Of each kind, as far as it leans on no other: going again; done; stuck."""
+    falls_again: Spread
+    """Goes again, if it had ended before the gravity rose."""
     moving: Spread
     """Sound and moving."""
     quiet: Spread
@@ -159,7 +163,7 @@ def _goes_on(
     begun: int,
 ) -> Flags:
     """Which sets may tell more after what they told first."""
-    parts = (signals.holds[R], signals.moving, signals.fed, signals.restart_points)
+    parts = (signals.holds[R], signals.falls_again, signals.moving, signals.fed, signals.restart_points)
     codes, taken = together(
         [begun_code, *(part.codes for part in parts)], [begun, *(len(part.rows) for part in parts)]
     )
@@ -167,9 +171,11 @@ def _goes_on(
     one = np.empty(len(taken[0]), dtype=np.int64)
     one[codes] = np.arange(codes.size)
     place = np.minimum(start[one], course.at_ms.size - 1)
-    going, moving, fed, restart = (part.rows[index] for part, index in zip(parts, taken[1:], strict=True))
+    going, falls, moving, fed, restart = (
+        part.rows[index] for part, index in zip(parts, taken[1:], strict=True)
+    )
     fell = course.level_points[place][:, None] - course.level_points > restart
-    stir = (moving & fell) | fed | going | (stalled[one][:, None] & course.released)
+    stir = (moving & fell) | fed | going | falls | (stalled[one][:, None] & course.released)
     stir &= np.arange(course.at_ms.size) > place[:, None]
     more = (stir.any(axis=1) | again[one]) & (start[one] < NEVER)
     return np.asarray(more[codes])
@@ -184,7 +190,7 @@ def _step_through(
 ) -> tuple[Codes, list[list[tuple[int, Spell]]]]:
     """What sets tell in which more may follow: for each its row, and what each row tells."""
     parts = (
-        *signals.holds, signals.moving, signals.quiet, signals.fed,
+        *signals.holds, signals.falls_again, signals.moving, signals.quiet, signals.fed,
         signals.restart_points, *signals.dwell_h, signals.clear_h,
     )  # fmt: skip
     codes, taken = together(
@@ -198,10 +204,10 @@ def _step_through(
         np.ascontiguousarray(
             np.broadcast_to(part.rows, (len(part.rows), course.at_ms.size))[index, from_place:].T
         )
-        for part, index in zip(parts[:6], taken[1:7], strict=True)
+        for part, index in zip(parts[:7], taken[1:8], strict=True)
     ]
     restart, *dwells, clear_h = (
-        part.rows[index, 0] for part, index in zip(parts[6:], taken[7:], strict=True)
+        part.rows[index, 0] for part, index in zip(parts[7:], taken[8:], strict=True)
     )
     alerts = [
         _alert(dwell, clear_h if kind != R else 4.0 * clear_h)
@@ -249,15 +255,17 @@ class _Machine:
     since: Integers
     firings: _Firings
     told_level: Floats = field(init=False)
+    ended_ms: Integers = field(init=False)
     awake: Flags = field(init=False)
 
     def __post_init__(self) -> None:
         self.told_level = np.full(self.start.size, np.nan)
+        self.ended_ms = np.full(self.start.size, NOT_YET, dtype=np.int64)
         self.awake = np.zeros(self.start.size, dtype=np.bool_)
 
     def look(self, place: int, signs: list[NDArray[Any]]) -> None:
         """`Judge._verdicts` at one moment, and then the first telling of sets whose time has come."""
-        going_again, done, stuck, moving, quiet, fed = signs
+        going_again, done, stuck, falls_again, moving, quiet, fed = signs
         at_ms, level = int(self.course.at_ms[place]), float(self.course.level_points[place])
         again, finish, stall = self.alerts
         finished, stalled = finish.fired, stall.fired
@@ -266,11 +274,15 @@ class _Machine:
         restarted = moving & (fell > self.restart_points)
         late = finished & (at_ms - finish.fired_ms > FINISH_MEMORY_HOURS * MS_PER_HOUR)
         brisk = restarted & (fell > 1.5 * self.restart_points) & self.course.brisk[place]
-        holds = going_again | (late & brisk & ~fed)
-        said = [again.step(at_ms, holds & self.awake, quiet | fed)]
+        resting = going_again | (falls_again & (self.course.rose_ms[place] > self.ended_ms))
+        holds = resting | (late & brisk & ~fed)
+        said = [again.step(at_ms, holds & self.awake, (quiet & ~resting) | fed)]
         going = again.fired
         back = restarted | fed | going
         said.append(finish.step(at_ms, done & ~going & ~stalled & self.awake, back))
+        began, ended = said[F]
+        self.ended_ms[began] = at_ms
+        self.ended_ms[ended & ~going] = NOT_YET
         said.append(
             stall.step(at_ms, stuck & ~finished & ~going & self.awake, back | self.course.released[place])
         )
@@ -293,5 +305,6 @@ class _Machine:
             alert.fired |= fires
             alert.fired_ms[fires] = at_ms
             self.firings.begin(np.flatnonzero(fires).tolist(), kind, at_ms)
+        self.ended_ms[now & self.told_now[F]] = at_ms
         waiting = now & ~self.told_now[R]
         self.alerts[R].pending_ms[waiting] = self.since[waiting]

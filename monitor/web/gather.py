@@ -9,17 +9,15 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Final, TypeVar
 
-from monitor.batch.facts import SWEETENS
 from monitor.batch.journal import tasting_of
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
-from monitor.errors import QuantityError
+from monitor.batch.strength import added_by_journal, attenuated
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
 from monitor.ferment.event import JournalEntry
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
-from monitor.must.alcohol import attenuation
 from monitor.store.values import FiringCount, Heard, Silence, StoredAlert
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 from monitor.web import words
@@ -147,7 +145,8 @@ def _batch_view(
         _last_words(ports, sheet, sensors) if snapshot is None and not sheet.open else _level(evidence, last)
     )
     original = sheet.must.original_gravity_sg
-    alcohol, attenuated = _alcohol(original, level, stands.journal)
+    added = added_by_journal(stands.journal) if evidence is None else evidence.added_points
+    made = attenuated(sheet, level, added)
     slope = None if evidence is None else _known(evidence.slope_two)
     return BatchView(
         slug=sheet.slug,
@@ -163,8 +162,8 @@ def _batch_view(
         gravity_at_ms=None if last is None else last.last_time_ms,
         last_reading_sg=None if last is None else last.last_value,
         fall_points_per_day=None if slope is None else -slope,
-        alcohol_percent=alcohol,
-        attenuation=attenuated,
+        alcohol_percent=None if made is None else made.abv,
+        attenuation=None if made is None else made.apparent_attenuation,
         temperature_c=_temperature(
             heard, sensors, sheet, None if evidence is None else evidence.temperature_c
         ),
@@ -273,19 +272,6 @@ def journal_views(ports: Ports, stands: Standing) -> tuple[JournalView, ...]:
             JournalView(f"sample-{one.time_ms}", f"Hand sample {one.value:.4f}", one.time_ms, "", one.value)
         )
     return tuple(sorted(lines, key=lambda line: (-line.done_ms, line.number)))
-
-
-def _alcohol(
-    original_sg: float | None, level_sg: float | None, journal: Sequence[JournalEntry]
-) -> tuple[float | None, float | None]:
-    """Alcohol in per cent and apparent attenuation; both void once sugar went in on the way."""
-    if original_sg is None or level_sg is None or any(entry.kind in SWEETENS for entry in journal):
-        return None, None
-    try:
-        found = attenuation(original_sg, level_sg)
-    except QuantityError:
-        return None, None
-    return max(0.0, found.abv), found.apparent_attenuation
 
 
 def _due(

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from monitor.batch.facts import ROOM_C, facts_of
-from monitor.batch.journal import entry
 from monitor.batch.sheet import Sheet, Vessel
 from monitor.errors import InputError
-from monitor.ferment.event import JournalKind
 from monitor.ferment.premise import Must, MustKind
 
 
@@ -28,7 +28,7 @@ def sheet() -> Sheet:
 
 def test_the_batchs_own_numbers_are_taken(sheet: Sheet) -> None:
     """Volume, gravity, temperature, expected end, vessel and wish, as they are."""
-    facts = facts_of(sheet, [], gravity_sg=0.998, temperature_c=0.0, expected_points=-2.0)
+    facts = facts_of(sheet, gravity_sg=0.998, temperature_c=0.0, expected_points=-2.0)
     assert (facts.volume_l, facts.gravity_sg, facts.temperature_c) == (18.0, 0.998, 0.0)
     assert facts.expected_final_gravity_sg == pytest.approx(0.998)
     assert (facts.vessel_l, facts.sweeten_to_sg, facts.ph) == (20.0, 1.010, 3.4)
@@ -36,27 +36,27 @@ def test_the_batchs_own_numbers_are_taken(sheet: Sheet) -> None:
 
 def test_what_is_unknown_stays_unknown(sheet: Sheet) -> None:
     """No expectation is None, no temperature is a room's."""
-    facts = facts_of(sheet, [], gravity_sg=0.998)
+    facts = facts_of(sheet, gravity_sg=0.998)
     assert facts.expected_final_gravity_sg is None
     assert facts.temperature_c == ROOM_C
 
 
-def test_added_sugar_voids_the_original_gravity(sheet: Sheet) -> None:
-    """After a feed the difference of gravities no longer tells the alcohol."""
-    fed = entry(JournalKind.SUGAR_ADDITION, done_ms=1, at_ms=1, note="200 g")
-    assert facts_of(sheet, [], gravity_sg=0.998).original_gravity_sg == 1.040
-    assert facts_of(sheet, [fed], gravity_sg=0.998).original_gravity_sg is None
+def test_added_sugar_is_counted_where_the_float_read_it(sheet: Sheet) -> None:
+    """After a feed the original gravity alone no longer tells the alcohol; with the rise it does."""
+    fed = facts_of(sheet, gravity_sg=0.998, added_points=12.0)
+    assert (fed.original_gravity_sg, fed.added_points) == (1.040, 12.0)
+    assert facts_of(sheet, gravity_sg=0.998, added_points=math.nan).original_gravity_sg is None
 
 
 def test_a_wish_that_is_met_asks_for_nothing(sheet: Sheet) -> None:
     """A batch that stands above its target is not sweetened."""
-    assert facts_of(sheet, [], gravity_sg=1.012).sweeten_to_sg is None
+    assert facts_of(sheet, gravity_sg=1.012).sweeten_to_sg is None
 
 
 def test_what_is_missing_is_named(sheet: Sheet) -> None:
     """Without a gravity or a volume there is no plan, and the error says which."""
     with pytest.raises(InputError, match="gravity"):
-        facts_of(sheet, [], gravity_sg=None)
+        facts_of(sheet, gravity_sg=None)
     bare = Sheet(slug="bare", name="Bare", pitched_ms=0)
     with pytest.raises(InputError, match="volume"):
-        facts_of(bare, [], gravity_sg=0.998)
+        facts_of(bare, gravity_sg=0.998)

@@ -280,3 +280,12 @@ def test_impossible_facts_are_refused(call: Callable[[], object], says: str) -> 
     """A fact that cannot be is refused by name, with the range."""
     with pytest.raises(QuantityError, match=says):
         call()
+
+
+def test_sugar_on_the_way_is_counted_and_said() -> None:
+    """A must fed by 12 points is planned as strong as one of 12 points more, and the plan says so."""
+    whole = plan_for(replace(SESSION, original_gravity_sg=SESSION.original_gravity_sg + 0.012), START_MS)
+    fed = plan_for(replace(SESSION, added_points=12.0), START_MS)
+    assert fed.end_abv == pytest.approx(whole.end_abv)
+    assert any("Sugar on the way raised the gravity by 12 points" in line for line in fed.assumptions)
+    assert not any("Sugar on the way" in line for line in whole.assumptions)

@@ -114,6 +114,31 @@ class TestVerdicts:
             events.append(Reading("float-a", Quantity.GRAVITY, at_ms, value, at_ms))
         assert not fired(emissions(events, premise), AlertKind.REFERMENTING)
 
+    @pytest.mark.parametrize("per_day", [0.0, 0.7, 1.5])
+    def test_a_sweetening_that_nobody_wrote_down_is_watched_too(
+        self, make_ferment: MakeFerment, premise: Premise, per_day: float
+    ) -> None:
+        """Nine points up after the end, by no entry: what it loses since is told before 3.5 points are gone,
+        the reason asks for the entry, and a batch that rests is let be."""
+        rng = np.random.default_rng(10)
+        events = make_ferment(days=12.0)[:-1]
+        done_ms = START_MS + 12 * MS_PER_DAY
+        for step in range(10 * 48):
+            at_ms = done_ms + step * 30 * MS_PER_MINUTE
+            points = 9.0 - per_day * max(step / 48.0 - 1.0, 0.0) + float(rng.normal(0.0, 0.6))
+            events.append(Reading("float-a", Quantity.GRAVITY, at_ms, 0.9985 + points / 1000.0, at_ms))
+        pipeline = Pipeline(premise)
+        said = [one for event in events for one in pipeline.step(event)]
+        assert len(fired(said, AlertKind.FINISHED)) == 1
+        told = fired(said, AlertKind.REFERMENTING)
+        assert "journal does not say why" in pipeline.snapshot.reason
+        if per_day == 0.0:
+            assert not told
+            assert pipeline.snapshot.phase is Phase.FINISHED
+        else:
+            assert per_day * ((told[0].at_ms - done_ms) / MS_PER_DAY - 1.0) < 3.5
+            assert pipeline.snapshot.phase is Phase.REFERMENTING
+
 
 class TestSensors:
     """Silence, wrong clocks, other names, hand samples."""

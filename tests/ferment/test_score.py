@@ -99,6 +99,14 @@ class TestFinished:
         found = score(told_by(fires(AlertKind.FINISHED, 7 * DAY)), dead).finished
         assert (found.right, found.never, found.premature) == (None, None, True)
 
+    def test_a_batch_that_was_sweetened_sooner_is_not_asked_for_six_days(self) -> None:
+        """It was not told in time, but nobody can say that it would never have been."""
+        sweetened = Truth(finished_ms=10 * DAY, near_finish_ms=9 * DAY, sweetened_ms=14 * DAY)
+        found = score(told_by([]), sweetened).finished
+        assert (found.right, found.never) == (False, None)
+        rested = Truth(finished_ms=10 * DAY, near_finish_ms=9 * DAY, sweetened_ms=16 * DAY)
+        assert score(told_by([]), rested).finished.never
+
     def test_a_plain_truth_is_enough(self) -> None:
         """Without the mark of two points left, more than a day before the end is premature."""
         plain = Truth(finished_ms=10 * DAY)
@@ -166,12 +174,14 @@ class TestSilent:
     """A float that died must be told; a sensor that was heard must not."""
 
     def test_found_after_it_died(self) -> None:
-        """Telling before it died does not count, and is wrong."""
+        """Telling before it died is wrong, and found only where the alert still stands."""
         dead = Truth(silent_ms=8 * DAY, silences=(Spell(8 * DAY, 20 * DAY),))
         late = score(told_by(fires(AlertKind.SENSOR_SILENT, 8.2 * DAY)), dead).silent
-        early = score(told_by(fires(AlertKind.SENSOR_SILENT, 7.0 * DAY)), dead).silent
+        early = score(told_by(fires(AlertKind.SENSOR_SILENT, 7.0 * DAY, 7.5 * DAY)), dead).silent
+        standing = score(told_by(fires(AlertKind.SENSOR_SILENT, 7.0 * DAY)), dead).silent
         assert (late.found, late.wrong) == (True, False)
         assert (early.found, early.wrong) == (False, True)
+        assert (standing.found, standing.wrong) == (True, True)
 
     def test_a_plain_truth_judges_no_silence(self) -> None:
         """Where silences are not known, telling one is neither right nor wrong."""

@@ -194,6 +194,11 @@ def invent() -> Callable[[int, int], Witnessed]:
             given["watch_hours"] = np.where(rested >= 0.0, rested, np.nan)
             given["watch_fall"] = wander(0.0, 0.6, -1.0, 6.0)
             given["watch_fall_se"] = np.full(moments, 0.1)
+        if moments and rng.random() < 0.5:
+            rose = hours - rng.choice(hours, 2)[:, None]
+            given["rise_hours"] = np.where(rose[1] >= 0.0, rose[1], np.where(rose[0] >= 0.0, rose[0], np.nan))
+            given["rise_fall"] = wander(0.0, 0.6, -1.0, 6.0)
+            given["rise_fall_se"] = np.full(moments, 0.1)
         columns = np.full((len(MEASURED), moments), np.nan)
         for name, values in given.items():
             if name in MEASURED:
@@ -211,7 +216,7 @@ def invent() -> Callable[[int, int], Witnessed]:
             for moment, kind in sorted(
                 (int(rng.integers(moments)), kind)
                 for kind in (JournalKind.SUGAR_ADDITION, JournalKind.PACKAGED, JournalKind.NOTE)
-                if rng.random() < 0.4
+                if moments and rng.random() < 0.4
             )
         )
         premise = Premise(T0, yeast=Yeast((15.0, 25.0), 14.0))

@@ -41,10 +41,20 @@ def test_each_set_is_marked_as_its_whole_telling_is_scored(records: list[Record]
         (FinishedScore(premature=True, never=False), 240.0, math.nan, (1, 0, 1)),
         (FinishedScore(premature=False, never=True), 144.0, math.nan, (0, 1, 0)),
         (FinishedScore(premature=False, never=True, delay_h=200.0), 144.0, math.nan, (0, 1, 0)),
+        (FinishedScore(right=False, premature=False), 144.0, math.nan, (0, 1, 0)),
         (FinishedScore(premature=True, in_stall=True), 240.0, math.nan, (1, 0, 1)),
         (FinishedScore(), 0.0, math.nan, (0, 0, 0)),
     ],
-    ids=["in time", "a little early", "too early", "never", "too late", "in a stall", "not judged"],
+    ids=[
+        "in time",
+        "a little early",
+        "too early",
+        "never",
+        "too late",
+        "not before it was sweetened",
+        "in a stall",
+        "not judged",
+    ],
 )
 def test_a_finish_is_priced(
     finished: FinishedScore, cost_h: float, delay_h: float, counts: tuple[int, int, int]

@@ -1,0 +1,43 @@
+"""How strong a batch is by its gravities, with the sugar that went in on the way counted in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Final
+
+from monitor.batch.sheet import Sheet
+from monitor.errors import QuantityError
+from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.must.alcohol import Attenuation, attenuation
+from monitor.units import POINTS_PER_SG
+
+SWEETENS: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
+
+
+def added_by_journal(journal: Iterable[JournalEntry]) -> float:
+    """Points that sugar added where no float was watched: none without an entry, else nan."""
+    return math.nan if any(entry.kind in SWEETENS for entry in journal) else 0.0
+
+
+def counted_original_sg(sheet: Sheet, added_points: float) -> float | None:
+    """The gravity that the must had, and its later sugar with it: the fall from there made the alcohol.
+
+    `added_points` is by how much sugar on the way raised the gravity, nan where that is not known. None
+    where it or the original gravity is not known.
+    """
+    original_sg = sheet.must.original_gravity_sg
+    if original_sg is None or math.isnan(added_points):
+        return None
+    return original_sg + added_points / POINTS_PER_SG
+
+
+def attenuated(sheet: Sheet, gravity_sg: float | None, added_points: float) -> Attenuation | None:
+    """Alcohol and attenuation so far; None where they cannot be known, or nothing has fermented."""
+    original_sg = counted_original_sg(sheet, added_points)
+    if original_sg is None or gravity_sg is None or gravity_sg >= original_sg:
+        return None
+    try:
+        return attenuation(original_sg, gravity_sg)
+    except QuantityError:
+        return None
