@@ -9,13 +9,14 @@ from typing import Protocol
 
 from monitor.errors import PayloadError
 from monitor.ferment.event import Reading
-from monitor.ferment.skew import time_plausible
+from monitor.ferment.skew import TimeFlag, dated_all, time_plausible
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.calibration import Calibration
 from monitor.sensors.payload import Decoder
 from monitor.sensors.taking import by_sensor, take
 from monitor.store.base import Store
 from monitor.store.values import Refused
+from monitor.units import rfc3339_from_ms
 
 logger = logging.getLogger(__name__)
 
@@ -46,6 +47,7 @@ class Intake:
         self._decoder = decoder
         self._wire = wire
         self._said: set[str] = set()
+        self._doubted: set[str] = set()
         self._calibrations: dict[str, list[Calibration]] = {}
         self.counts = IntakeCounts()
         self.reload_calibrations()
@@ -59,7 +61,7 @@ class Intake:
     def take(self, arrivals: Sequence[Arrival]) -> list[Reading]:
         """Commit and acknowledge; the readings in order of arrival, repeated ones among them.
 
-        The pipeline knows repeats and times that cannot be believed by itself, as it must in a replay.
+        One whose own time cannot be believed is dated by its arrival. The pipeline knows repeats by itself.
 
         StoreUnavailableError where the store cannot be written: nothing was kept or acknowledged, and the
         same call may work later.
@@ -71,7 +73,8 @@ class Intake:
             readings += taken.readings
             for fault in taken.faults:
                 self._refuse(arrival, fault, refused)
-        flags = [time_plausible(reading.time_ms, reading.received_ms) for reading in readings]
+        self._warn_of_clocks(readings)
+        readings, flags = dated_all(readings)
         committed = self._store.readings.commit(readings, flags=flags, refused=refused)
         self._wire.acknowledge(arrivals)
         self.counts.messages += len(arrivals)
@@ -79,6 +82,18 @@ class Intake:
         self.counts.duplicates += committed.duplicates
         self.counts.quarantined += committed.quarantined
         return readings
+
+    def _warn_of_clocks(self, readings: Sequence[Reading]) -> None:
+        for reading in readings:
+            if reading.sensor in self._doubted or _is_plausible(reading):
+                continue
+            self._doubted.add(reading.sensor)  # logged once a sensor
+            logger.warning(
+                "%s says that it measured at %s: its clock is wrong. Such readings are dated by their"
+                " arrival; set its clock, or let it send without a time",
+                reading.sensor,
+                rfc3339_from_ms(reading.time_ms),
+            )
 
     def _refuse(self, arrival: Arrival, error: PayloadError, refused: list[Refused]) -> None:
         told = f"{error}; {error.hint}" if error.hint else str(error)
@@ -88,3 +103,7 @@ class Intake:
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
             logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, told)
+
+
+def _is_plausible(reading: Reading) -> bool:
+    return time_plausible(reading.time_ms, reading.received_ms) is TimeFlag.OK

@@ -67,7 +67,7 @@ def test_a_failing_store_acknowledges_nothing(tmp_path) -> None:
 
         def until_full() -> None:
             for number in range(20_000):
-                pack = f'[{{"n":"density","u":"kg/m3","v":1030,"t":{NOW_MS // 1000 + number}}}]'
+                pack = f'[{{"n":"density","u":"kg/m3","v":1030,"t":{NOW_MS // 1000 - number}}}]'
                 intake.take([_arrival(pack)])
 
         with pytest.raises(StoreUnavailableError):

@@ -28,6 +28,7 @@ from monitor.ferment.hearing import Hearing
 from monitor.ferment.left import Left
 from monitor.ferment.premise import Premise
 from monitor.ferment.series import Floats, Track
+from monitor.ferment.skew import dated
 from monitor.must.alcohol import simple_abv
 from monitor.units import MS_PER_HOUR, POINTS_PER_SG, Quantity
 
@@ -92,6 +93,7 @@ class Gauge:
 
     def admit(self, reading: Reading) -> bool:
         """Take a reading in; True where it is news for the analysis."""
+        reading, _ = dated(reading)
         if reading.quantity is Quantity.SAMPLE_GRAVITY:
             return self._admit_sample(reading)
         if reading.quantity not in (Quantity.GRAVITY, Quantity.TEMPERATURE):

@@ -1,8 +1,8 @@
 """The ordered readings of one sensor and quantity, kept as hourly medians.
 
-Readings arrive in any order, late, doubled, or with a clock that is wrong. A reading takes its place by the
-time it was measured; the same time again is the same reading; one that cannot be of a ferment, or whose clock
-cannot be right, is counted and kept out of the analysis (it stays in the store). Memory is bounded:
+Readings arrive in any order, late or doubled. A reading takes its place by the time it was measured; the same
+time again is the same reading; one that cannot be of a ferment is counted and kept out of the analysis (it
+stays in the store). Memory is bounded:
 `MAX_HOURS` of hours with at most `MAX_PER_HOUR` readings each, 16 bytes a reading.
 """
 
@@ -18,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.ferment.event import Reading
-from monitor.ferment.skew import TimeFlag, time_plausible
 from monitor.units import MS_PER_HOUR, Quantity
 
 Floats = npt.NDArray[np.float64]
@@ -57,11 +56,11 @@ class Track:
         self._gaps: list[int] = []
 
     def admit(self, reading: Reading) -> bool:
-        """Put a reading in its place; False where it is a repeat, impossible, too early, or wrongly dated."""
+        """Put a reading in its place; False where it is a repeat, impossible, or too early."""
         if self.last_received_ms is None or reading.received_ms > self.last_received_ms:
             # it speaks, whatever it says: silence is another fault
             self.last_received_ms = reading.received_ms
-        if time_plausible(reading.time_ms, reading.received_ms) != TimeFlag.OK or not _is_possible(reading):
+        if not _is_possible(reading):
             self.set_aside += 1
             return False
         index = reading.time_ms // MS_PER_HOUR - self.first_hour

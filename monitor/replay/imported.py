@@ -13,7 +13,7 @@ from monitor.errors import InputError, RecordingError
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.premise import Premise
 from monitor.ferment.score import Truth
-from monitor.ferment.skew import time_plausible
+from monitor.ferment.skew import dated_all
 from monitor.replay.gathering import Gathered, LeftOut
 from monitor.replay.recording import BATCH_FILE, READINGS_FILE, rows_of, write
 from monitor.store.base import Store
@@ -127,8 +127,8 @@ def put_into(store: Store, sheet: Sheet, gathered: Gathered, left_out: LeftOut, 
     stored = known = 0
     waiting = _within(gathered.readings(), sheet, left_out)
     while chunk := list(islice(waiting, AT_ONCE)):
-        flags = [time_plausible(reading.time_ms, reading.received_ms) for reading in chunk]
-        committed = store.readings.commit(chunk, flags=flags)
+        readings, flags = dated_all(chunk)
+        committed = store.readings.commit(readings, flags=flags)
         stored += committed.stored
         known += committed.duplicates
     if stored:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.ferment.event import Reading
-from monitor.ferment.skew import TimeFlag, time_plausible
+from monitor.ferment.skew import dated
 from monitor.replay.gathering import Gathered, gather
 from monitor.replay.player import Recorded
 from monitor.replay.recording import RowFaults
@@ -59,7 +59,7 @@ def track_of(recording: Recorded, faults: RowFaults | None = None) -> Track:
     the rows cannot be read.
     """
     premise = recording.premise
-    gathered = gather(_plausible(recording.readings(faults), premise.pitched_ms - LEAD_MS))
+    gathered = gather(_placed(recording.readings(faults), premise.pitched_ms - LEAD_MS))
     samples = [
         place for place, (_, quantity) in enumerate(gathered.sources) if quantity is Quantity.SAMPLE_GRAVITY
     ]
@@ -74,11 +74,11 @@ def track_of(recording: Recorded, faults: RowFaults | None = None) -> Track:
     )
 
 
-def _plausible(readings: Iterator[Reading], from_ms: int) -> Iterator[Reading]:
+def _placed(readings: Iterator[Reading], from_ms: int) -> Iterator[Reading]:
     for reading in readings:
-        believable = time_plausible(reading.time_ms, reading.received_ms) is TimeFlag.OK
-        if believable and reading.time_ms >= from_ms:
-            yield reading
+        placed, _ = dated(reading)
+        if placed.time_ms >= from_ms:
+            yield placed
 
 
 def _hourly(gathered: Gathered, quantity: Quantity, named: str | None) -> Hourly:

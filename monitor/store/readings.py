@@ -346,7 +346,6 @@ def _thinned_query() -> Select[Any]:
         .where(
             series.c.sensor == bindparam("sensor"),
             series.c.quantity == bindparam("quantity"),
-            readings.c.flag == FLAG_NUMBER[TimeFlag.OK],
         )
         .where(readings.c.time_ms >= from_ms, readings.c.time_ms < bindparam("to_ms"))
         .group_by("start")

@@ -53,14 +53,16 @@ def test_the_named_sensor_is_believed_or_else_the_first() -> None:
     ]
 
 
-def test_times_that_cannot_be_are_not_shown() -> None:
-    """A clock a year ahead, and a float on the bench a week before."""
+def test_times_that_cannot_be_are_those_of_arrival() -> None:
+    """A clock a year ahead counts when it is heard; a float on the bench a week before does not."""
     rows = (
         "2026-02-20T06:00:00Z,a,gravity,1.0,sg,\n"
         "2026-03-01T06:00:00Z,a,gravity,1.04,sg,\n"
         "2027-03-01T06:00:00Z,a,gravity,1.05,sg,2026-03-01T07:00:00Z\n"
     )
-    assert track_of(recording(rows)).gravity.median.tolist() == [1.04]
+    found = track_of(recording(rows)).gravity
+    assert found.median.tolist() == [1.04, 1.05]
+    assert np.diff(found.time_ms).tolist() == [3_600_000]
 
 
 def test_an_empty_recording_is_an_empty_track() -> None:
