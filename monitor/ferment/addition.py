@@ -58,7 +58,7 @@ def added(points: Floats, written_hours: Sequence[int]) -> Added:
             spells.append((hour, hour))
     rises = [_rise(points, first, last) for first, last in spells]
     read = [max(rise, 0.0) for rise in rises if not math.isnan(rise)]
-    return Added(sum(read), len(read) == len(rises), tuple(unwritten))
+    return Added(float(sum(read)), len(read) == len(rises), tuple(unwritten))
 
 
 def _rise(points: Floats, first: int, last: int) -> float:

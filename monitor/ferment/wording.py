@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
 from monitor.units import POINTS_PER_SG
+
+SHOWN_POINTS: Final = 0.25
+"""Less than this no float shows."""
 
 
 def gravity(points: float) -> str:
@@ -40,15 +44,29 @@ def _fall(e: Evidence, then: str = "") -> str:
 
 
 def _gap(e: Evidence) -> str:
+    """Beside where it should end, after a comma; nothing where that is not known."""
     gap = e.level_points - e.expected_points
+    if math.isnan(gap):
+        return ""
     side = "above" if gap >= 0.0 else "below"
-    return f"{points(gap)} {side} where this must should end"
+    return f", {points(gap)} {side} where this must should end"
 
 
 def _left(e: Evidence) -> str:
+    """What is still to fall, after a semicolon; nothing where that is not known."""
+    if math.isnan(e.left_p50):
+        return ""
+    if e.left_p95 < SHOWN_POINTS:
+        return "; hardly anything still to fall"
     if e.left_p95 < 10.0:
-        return f"{points(e.left_p50)} still to fall, {points(e.left_p95)} at most"
-    return f"about {points(e.left_p50)} still to fall"
+        return f"; {points(e.left_p50)} still to fall, {points(e.left_p95)} at most"
+    return f"; about {points(e.left_p50)} still to fall"
+
+
+def _fastest(e: Evidence) -> str:
+    if math.isnan(e.peak_per_day):
+        return ""
+    return f" after {e.peak_per_day:.1f} points a day at its fastest"
 
 
 def _cause(e: Evidence) -> str:
@@ -79,13 +97,13 @@ def _why(phase: Phase, e: Evidence) -> str:
         level = gravity(e.level_points)
         return f"stands at {level} and has not fallen 3 points yet, {span(e.hours_in)} after pitching."
     if phase is Phase.ACTIVE:
-        return f"{_fall(e, 'to')}, {_gap(e)}."
+        return f"{_fall(e, 'to')}{_gap(e)}."
     if phase is Phase.SLOWING:
-        return f"{_fall(e)} after {e.peak_per_day:.1f} points a day at its fastest; {_left(e)}."
+        return f"{_fall(e)}{_fastest(e)}{_left(e)}."
     if phase is Phase.FINISHED:
-        return f"{_fall(e, 'and stands at')}, {_gap(e)}; {_left(e)}."
+        return f"{_fall(e, 'and stands at')}{_gap(e)}{_left(e)}."
     if phase is Phase.STALLED:
-        return f"{_fall(e)}, {_gap(e)}{_cause(e)}."
+        return f"{_fall(e)}{_gap(e)}{_cause(e)}."
     return f"{_fall(e, 'to')} though it had ended or was meant to rest."
 
 

@@ -5,6 +5,10 @@ from __future__ import annotations
 import dataclasses
 import math
 
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from monitor.ferment import wording
 from monitor.ferment.emission import Phase
 
@@ -36,3 +40,24 @@ def test_the_level_is_told_once() -> None:
     for phase in (Phase.ACTIVE, Phase.FINISHED, Phase.REFERMENTING):
         assert wording.reason(phase, gap).count("1.0000") == 1
     assert wording.reason(Phase.FINISHED, states.RESTING).count("1.0000") == 1
+
+
+@pytest.mark.parametrize("phase", [Phase.LAG, Phase.ACTIVE, Phase.SLOWING, Phase.FINISHED, Phase.STALLED])
+@given(
+    unknown=st.sets(
+        st.sampled_from(
+            ("slope_two", "peak_per_day", "expected_points", "left_p50", "left_p95", "cold_hours",
+             "temperature_drop_c", "alcohol_room_abv", "fallen_points")
+        )
+    )
+)  # fmt: skip
+def test_what_is_not_known_is_not_said(phase: Phase, unknown: set[str]) -> None:
+    """Whichever figures are missing, no reason holds a number that is none."""
+    e = dataclasses.replace(states.RESTING, **dict.fromkeys(unknown, math.nan))
+    assert "nan" not in wording.reason(phase, e)
+
+
+def test_what_no_float_could_show_is_hardly_anything() -> None:
+    """Nothing at most is more than anybody can know."""
+    e = dataclasses.replace(states.RESTING, left_p50=0.0, left_p95=0.04)
+    assert "; hardly anything still to fall." in wording.reason(Phase.FINISHED, e)
