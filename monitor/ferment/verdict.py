@@ -36,9 +36,9 @@ class Thresholds:
     this."""
     finished_gap_sd: float = 1.25
     """Not finished: five points and so many standard deviations above where the must should end."""
-    finished_rise_z: float = 1.5
-    """Not finished: a float rises by more than its drift, as surely as this; gravity does not, so it is
-    disturbed."""
+    calm_rise_z: float = 1.5
+    """Neither finished nor stalled: a float rises by more than its drift, as surely as this. Gravity does not,
+    so it is disturbed, or sugar went in."""
     stalled_doubt: float = 0.65
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.4
@@ -136,8 +136,8 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     settled = e.epoch_hours >= th.least_hours
     gap = e.level_points - e.expected_points
     near = gap <= STALL_POINTS + th.finished_gap_sd * e.expected_sd
-    calm = (e.slope_two < th.drift_per_day + th.finished_rise_z * e.slope_two_se) & (
-        e.slope_four < th.drift_per_day + th.finished_rise_z * e.slope_four_se
+    calm = (e.slope_two < th.drift_per_day + th.calm_rise_z * e.slope_two_se) & (
+        e.slope_four < th.drift_per_day + th.calm_rise_z * e.slope_four_se
     )
     done = sound & slowing & settled & near & calm & (e.unfinished < th.finished_doubt)
     high = gap > th.stuck_gap_points
@@ -147,7 +147,7 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     )
     surely = flat & (gap > STALL_POINTS + th.stalled_surely_sd * e.expected_sd)
     likely = (1.0 - stuck(e) < th.stalled_doubt) & (e.slope_two > -th.stalled_per_day)
-    still = sound & begun & settled & slow & high & (surely | likely)
+    still = sound & begun & settled & slow & high & calm & (surely | likely)
     unmoved = (e.slope_two - e.slope_two_se < th.moving_per_day) & (e.slope_two > -th.moving_per_day)
     never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
     never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)

@@ -78,7 +78,7 @@ THRESHOLD: Final[dict[str, str]] = {
     "least_hours": "Not judged before, hours after pitching or sugar",
     "finished_doubt": "Finished: chance that it is not, at most (0 to 1)",
     "finished_gap_sd": "Finished: beyond 5 points above its likely end, standard deviations",
-    "finished_rise_z": "Finished: not while the float rises by, standard errors",
+    "calm_rise_z": "Neither finished nor stalled while the float rises by, standard errors",
     "stalled_doubt": "Stalled: chance that it is not, at most (0 to 1)",
     "stalled_per_day": "Stalled: falls by at most, points a day",
     "stalled_surely_sd": "Stalled, if flat: beyond 5 points above its likely end, standard deviations",

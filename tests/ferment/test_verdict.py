@@ -57,6 +57,15 @@ def test_rest_high_up_is_a_stall_and_a_fall_there_is_not() -> None:
     assert not decide(falling, Thresholds()).stuck
 
 
+def test_what_rises_is_neither_finished_nor_stalled() -> None:
+    """Sugar that nobody wrote down lifts the gravity by a point a day: the float says no more than that."""
+    stands = {"level_points": 16.0, "slope_day": 0.0, "slope_two": 0.0}
+    assert decide(changed(**stands, unfinished=1.0), Thresholds()).stuck
+    assert not decide(changed(**{**stands, "slope_two": 1.0}, unfinished=1.0), Thresholds()).stuck
+    assert decide(RESTING, Thresholds()).done
+    assert not decide(changed(slope_two=1.0), Thresholds()).done
+
+
 def test_nothing_known_decides_nothing() -> None:
     """Of evidence that is all nan every sign is False."""
     signs = decide(Evidence(at_ms=0), Thresholds())
