@@ -37,8 +37,8 @@ class Thresholds:
     finished_gap_sd: float = 1.25
     """Not finished: five points and so many standard deviations above where the must should end."""
     calm_rise_z: float = 1.5
-    """Neither finished nor stalled: a float rises by more than its drift, as surely as this. Gravity does not,
-    so it is disturbed, or sugar went in."""
+    """Neither finished nor stalled: a float rises by more than its drift, as surely as this. Gravity does
+    not, so it is disturbed, or sugar went in."""
     stalled_doubt: float = 0.65
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.4
