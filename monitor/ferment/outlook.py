@@ -21,7 +21,10 @@ PRIOR_REACH: Final = 1.23
 """Half-width of the 90 % interval while only the must speaks, in its standard deviations."""
 TAIL_FROM: Final = 0.8
 TAIL_FULL: Final = 0.97
-"""Shares of the expected fall between which the tail takes over from the must."""
+"""Shares of the expected fall between which the tail takes over from the must,"""
+SLOW_FROM: Final = 0.15
+SLOW_FULL: Final = 0.05
+"""and shares of its fastest fall: one that creeps or stands has ended, wherever its must should have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +54,23 @@ def foresee(e: Evidence, rest: Left, traits: Floats | None) -> Outlook:
     fallen = min(
         max((e.level_points - e.start_points) / min(e.expected_points - e.start_points, -1.0), 0.1), 1.2
     )
-    tail = min(max((fallen - TAIL_FROM) / (TAIL_FULL - TAIL_FROM), 0.0), 1.0)
+    pace = -e.slope_two / e.peak_per_day
+    tail = max(_between(TAIL_FROM, TAIL_FULL, fallen), _between(SLOW_FROM, SLOW_FULL, pace))
     reach = PRIOR_REACH * e.expected_sd
 
-    def between(must: float, last_days: float) -> float:
+    def weighed(must: float, last_days: float) -> float:
         return min((1.0 - tail) * must + tail * last_days, e.level_points)
 
     finals = (
-        between(e.expected_points - reach, e.level_points - rest.p95),
-        between(e.expected_points, e.level_points - rest.p50),
-        between(e.expected_points + reach, e.level_points - rest.p05),
+        weighed(e.expected_points - reach, e.level_points - rest.p95),
+        weighed(e.expected_points, e.level_points - rest.p50),
+        weighed(e.expected_points + reach, e.level_points - rest.p05),
     )
     if traits is None:
         return Outlook(*finals)
     return Outlook(*finals, *foretelling.hours_left(traits))
+
+
+def _between(begin: float, end: float, value: float) -> float:
+    """0 up to `begin`, 1 from `end` on, straight between; 0 where the value is not known."""
+    return 0.0 if math.isnan(value) else min(max((value - begin) / (end - begin), 0.0), 1.0)

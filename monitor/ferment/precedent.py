@@ -43,7 +43,7 @@ AGE_SPREAD: Final = 0.35
 """The same for the logarithm of the hours since the start."""
 CHILL_SPREAD_C: Final = 1.2
 """The same for how much colder it has become."""
-EXPECTED_SCALES: Final = ((1.0, 0.92), (2.5, 0.08))
+EXPECTED_SCALES: Final = ((1.0, 0.65), (3.0, 0.35))
 """The expected final gravity is wrong at times: a second, wider normal keeps it from ruling the data."""
 UNLIKELY: Final = 4.0
 """Precedents whose prior is this far (logarithm) below the best are not looked at."""
@@ -123,8 +123,8 @@ def look_up(
         _log_likelihood(fit, left_points, expected[0] - base, scale * expected[1]) + math.log(share)
         for scale, share in EXPECTED_SCALES
     ]
-    log_weight = np.array(logs) + prior[chosen]
-    weight = np.exp(log_weight - log_weight.max()).sum(axis=0)
+    log_weight = np.logaddexp(*logs) + prior[chosen]
+    weight = np.exp(log_weight - log_weight.max())
     rising = np.cumsum(weight, dtype=np.float64)
     rising /= rising[-1]
     p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, left_points)

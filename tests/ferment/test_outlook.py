@@ -51,6 +51,16 @@ def test_halfway_the_must_speaks() -> None:
     assert foresee(HALFWAY, REST, None).final_p50 == pytest.approx(0.0)
 
 
+def test_what_hardly_falls_ends_near_where_it_is() -> None:
+    """Ten points above where its must should end, at a hundredth of its fastest fall: the tail speaks; at a
+    fifth of it, the must does."""
+    high = dataclasses.replace(HALFWAY, level_points=10.0, peak_per_day=10.0)
+    slow = foresee(dataclasses.replace(high, slope_two=-0.1), Left(0.1, 0.4, 1.5), None)
+    assert slow.final_p50 == pytest.approx(9.6)
+    brisk = foresee(dataclasses.replace(high, slope_two=-2.0), Left(0.1, 0.4, 1.5), None)
+    assert brisk.final_p50 == pytest.approx(0.0)
+
+
 def test_at_the_end_the_tail_speaks() -> None:
     """Past the expected end the middle is the level less what the tail has left."""
     near = dataclasses.replace(HALFWAY, level_points=-1.0)
