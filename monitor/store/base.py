@@ -34,6 +34,7 @@ from monitor.store.values import (
     StoredAlert,
     StoredCalibration,
     Thinned,
+    Written,
 )
 from monitor.units import Quantity
 
@@ -150,7 +151,7 @@ class Batches(Protocol):
         ...
 
     def journal(self, slug: str) -> list[JournalEntry]:
-        """The journal in order of entry."""
+        """The journal in order of entry, without what was taken back."""
         ...
 
     def journals(self, slugs: Collection[str]) -> dict[str, list[JournalEntry]]:
@@ -169,6 +170,18 @@ class Batches(Protocol):
         With readings after a position only, and without the first entries and hand samples, they are what
         a pipeline lacks that has taken in so much.
         """
+        ...
+
+
+class Notebook(Protocol):
+    """What the maker wrote down of a batch, hand samples too, each under a name of its own."""
+
+    def listed(self, slug: str) -> list[Written]:
+        """Everything in order of entry, what was taken back too; NotFoundError without the batch."""
+        ...
+
+    def take_back(self, slug: str, name: str, *, at_ms: int) -> Written:
+        """Let one of them count for nothing; NotFoundError where it is not there, or no more."""
         ...
 
 
@@ -353,6 +366,9 @@ class Store(Protocol):
 
     @property
     def batches(self) -> Batches: ...
+
+    @property
+    def notebook(self) -> Notebook: ...
 
     @property
     def alerts(self) -> Alerts: ...

@@ -17,6 +17,7 @@ from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.store.changes import SqlChanges
+from monitor.store.checkpoints import SqlCheckpoints
 from monitor.store.gate import Gate
 from monitor.store.readings import SqlReadings
 from monitor.store.schema import batch_sensors, batches, journal, readings
@@ -63,14 +64,14 @@ class SqlBatches:
     def end(self, slug: str, *, ended_ms: int, at_ms: int) -> Sheet:
         """End a batch; its sensors are free for another. Gives the sheet as it is now."""
         with self._gate.writing() as connection:
-            sheet = replace(_sheet(connection, slug), ended_ms=ended_ms)
+            sheet = replace(sheet_in(connection, slug), ended_ms=ended_ms)
             self._update(connection, sheet, at_ms)
         return sheet
 
     def get(self, slug: str) -> Sheet:
         """The sheet of a batch; NotFoundError names those there are."""
         with self._gate.reading() as connection:
-            return _sheet(connection, slug)
+            return sheet_in(connection, slug)
 
     def listed(self, *, only_open: bool = False) -> list[Sheet]:
         """Sheets in order of pitching, the newest last."""
@@ -142,7 +143,7 @@ class SqlBatches:
     def write_down(self, slug: str, entry: JournalEntry) -> None:
         """Add an entry to a batch's journal; NotFoundError without the batch."""
         with self._gate.writing() as connection:
-            _sheet(connection, slug)
+            sheet_in(connection, slug)
             connection.execute(
                 insert(journal).values(
                     batch=slug,
@@ -155,24 +156,24 @@ class SqlBatches:
             self._changes.note(connection, ChangeKind.JOURNAL, slug, entry.at_ms)
 
     def journal(self, slug: str) -> list[JournalEntry]:
-        """The journal in order of entry; NotFoundError without the batch."""
+        """The journal in order of entry, without what was taken back; NotFoundError without the batch."""
         with self._gate.reading() as connection:
-            _sheet(connection, slug)
+            sheet_in(connection, slug)
             return _journal(connection, slug)
 
     def journals(self, slugs: Collection[str]) -> dict[str, list[JournalEntry]]:
         """The journals of these batches, each in order of entry; empty where nothing is written down."""
-        query = select(journal).where(journal.c.batch.in_(slugs)).order_by(journal.c.at_ms, journal.c.id)
+        query = _counting().where(journal.c.batch.in_(slugs))
         found: dict[str, list[JournalEntry]] = {slug: [] for slug in slugs}
         with self._gate.reading() as connection:
             for row in connection.execute(query):
-                found[row.batch].append(_entry(row))
+                found[row.batch].append(entry_of(row))
         return found
 
     def readings(self, slug: str) -> Series:
         """All readings that belong to a batch, hand samples too, in order of arrival."""
         with self._gate.reading() as connection:
-            return self._readings(connection, _sheet(connection, slug))
+            return self._readings(connection, sheet_in(connection, slug))
 
     def events(
         self, slug: str, *, after: int = 0, entries: int = 0, samples: int = 0
@@ -185,7 +186,7 @@ class SqlBatches:
         while the caller works.
         """
         with self._gate.reading() as connection:
-            sheet = _sheet(connection, slug)
+            sheet = sheet_in(connection, slug)
             found = (
                 self._left(connection, sheet, after, samples)
                 if after or samples
@@ -216,10 +217,12 @@ class SqlBatches:
         return self._log.read_in(connection, sheet.sensors, None, bounds)
 
     def _update(self, connection: Connection, sheet: Sheet, at_ms: int) -> None:
-        _sheet(connection, sheet.slug)
+        sheet_in(connection, sheet.slug)
         connection.execute(update(batches).where(batches.c.slug == sheet.slug).values(**_values(sheet)))
         connection.execute(delete(batch_sensors).where(batch_sensors.c.batch == sheet.slug))
         self._tie(connection, sheet)
+        # readings may have been put in behind it; and nobody may be running who would drop it
+        SqlCheckpoints.forget(connection, sheet.slug)
         self._changes.note(connection, ChangeKind.BATCH, sheet.slug, at_ms)
 
     def _tie(self, connection: Connection, sheet: Sheet) -> None:
@@ -265,7 +268,8 @@ def _row(connection: Connection, slug: str) -> str | None:
     return found
 
 
-def _sheet(connection: Connection, slug: str) -> Sheet:
+def sheet_in(connection: Connection, slug: str) -> Sheet:
+    """The sheet of a batch in a transaction of the caller's; NotFoundError names those there are."""
     found = _row(connection, slug)
     if found is None:
         there = connection.execute(select(batches.c.slug).order_by(batches.c.pitched_ms.desc()).limit(10))
@@ -282,12 +286,18 @@ def _read(text: str) -> Sheet:
     return from_plain(json.loads(text))
 
 
+def _counting() -> Select[Any]:
+    """Entries in their order, without what was taken back."""
+    return select(journal).where(journal.c.struck_ms.is_(None)).order_by(journal.c.at_ms, journal.c.id)
+
+
 def _journal(connection: Connection, slug: str) -> list[JournalEntry]:
-    query = select(journal).where(journal.c.batch == slug).order_by(journal.c.at_ms, journal.c.id)
-    return [_entry(row) for row in connection.execute(query)]
+    query = _counting().where(journal.c.batch == slug)
+    return [entry_of(row) for row in connection.execute(query)]
 
 
-def _entry(row: Any) -> JournalEntry:
+def entry_of(row: Any) -> JournalEntry:
+    """The entry in a row of the journal."""
     return JournalEntry(JournalKind(row.kind), row.done_ms, row.at_ms, row.note)
 
 

@@ -67,13 +67,18 @@ class SqlCheckpoints:
     def drop(self, batch: str) -> None:
         """Forget the checkpoint of a batch."""
         with self._gate.writing() as connection:
-            connection.execute(delete(checkpoints).where(checkpoints.c.batch == batch))
+            self.forget(connection, batch)
 
     def bytes_kept(self) -> int:
         """How much room they take."""
         with self._gate.reading() as connection:
             total = connection.execute(select(func.sum(func.length(checkpoints.c.body)))).scalar()
         return int(total or 0)
+
+    @staticmethod
+    def forget(connection: Connection, batch: str) -> None:
+        """The same in a transaction that changes what a batch is judged by."""
+        connection.execute(delete(checkpoints).where(checkpoints.c.batch == batch))
 
     @staticmethod
     def forget_of_sensors(connection: Connection, sensors: Sequence[str]) -> None:

@@ -16,6 +16,7 @@ from sqlalchemy import (
     Select,
     bindparam,
     func,
+    or_,
     select,
     update,
 )
@@ -33,6 +34,8 @@ from monitor.store.schema import batch_sensors, batches, readings, series
 from monitor.store.values import FLAG_NUMBER, ChangeKind, Committed, Heard, Refused, Series, Thinned
 from monitor.units import Quantity
 
+TAKEN_BACK: Final = f"{HAND_PREFIX}taken_back"
+"""Rows of hand samples that were taken back lie under this name, which no batch can have."""
 _KNOWN_SERIES: Final = 10_000
 """So many series numbers are remembered; far more than a cellar has, and a bound against nonsense names."""
 _FARTHEST_MS: Final = 2**53
@@ -154,7 +157,12 @@ class SqlReadings:
 
     def after(self, position: int, limit: int) -> Series:
         """The next readings of all sensors by number, for a forwarder that keeps a mark."""
-        query = _columns().where(readings.c.position > position).order_by(readings.c.position).limit(limit)
+        query = (
+            _columns()
+            .where(readings.c.position > position, readings.c.series_id.not_in(_ASIDE))
+            .order_by(readings.c.position)
+            .limit(limit)
+        )
         with self._gate.reading() as connection:
             rows = _fetched(connection, query, _ROW)
             named = select(series.c.id, series.c.sensor, series.c.quantity).where(
@@ -315,15 +323,25 @@ def _columns() -> Select[Any]:
     )
 
 
+_ASIDE: Final = select(series.c.id).where(series.c.sensor == TAKEN_BACK)
+
+
 def _all_series() -> Select[Any]:
-    return select(
-        series.c.sensor,
-        series.c.quantity,
-        series.c.first_received_ms,
-        series.c.last_received_ms,
-        series.c.last_time_ms,
-        series.c.last_value,
-    ).order_by(series.c.sensor, series.c.quantity)
+    left = select(readings.c.position).where(readings.c.series_id == series.c.id).exists()
+    return (
+        select(
+            series.c.sensor,
+            series.c.quantity,
+            series.c.first_received_ms,
+            series.c.last_received_ms,
+            series.c.last_time_ms,
+            series.c.last_value,
+        )
+        # of hand samples none may be left; whatever else was heard stays heard
+        .where(or_(series.c.quantity != str(Quantity.SAMPLE_GRAVITY), left))
+        .where(series.c.sensor != TAKEN_BACK)
+        .order_by(series.c.sensor, series.c.quantity)
+    )
 
 
 def _heard(connection: Connection, query: Select[Any]) -> list[Heard]:

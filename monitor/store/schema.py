@@ -18,7 +18,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA_VERSION: Final = "0007"
+SCHEMA_VERSION: Final = "0008"
 """The newest revision in `migrations/versions`."""
 
 metadata: Final = MetaData(
@@ -85,6 +85,19 @@ journal: Final = Table(
     Column("done_ms", BigInteger, nullable=False),
     Column("at_ms", BigInteger, nullable=False),
     Column("note", Text, nullable=False),
+    Column("struck_ms", BigInteger),  # when it was taken back
+    Index(None, "batch"),
+)
+
+struck_samples: Final = Table(
+    "struck_samples",
+    metadata,
+    Column("position", BigInteger, primary_key=True, autoincrement=False),  # of its row in readings
+    Column("batch", Text, ForeignKey("batches.slug"), nullable=False),
+    Column("time_ms", BigInteger, nullable=False),
+    Column("value", Double, nullable=False),
+    Column("received_ms", BigInteger, nullable=False),
+    Column("struck_ms", BigInteger, nullable=False),
     Index(None, "batch"),
 )
 

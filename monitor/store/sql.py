@@ -21,6 +21,7 @@ from monitor.store.chronicle import SqlChronicle
 from monitor.store.claims import SqlClaims
 from monitor.store.forwarding import SqlForwarding
 from monitor.store.gate import Gate, StoreOptions
+from monitor.store.notebook import SqlNotebook
 from monitor.store.opening import bring_up_to_date, check_soundness
 from monitor.store.outbox import SqlOutbox
 from monitor.store.quarantine import SqlQuarantine
@@ -53,6 +54,7 @@ class SqlStore:
         self.quarantine = SqlQuarantine(self._gate)
         self.readings = SqlReadings(self._gate, self.quarantine, self.changes)
         self.batches = SqlBatches(self._gate, self.readings, self.changes)
+        self.notebook = SqlNotebook(self._gate, self.changes)
         self.alerts = SqlAlerts(self._gate, self.changes)
         self.outbox = SqlOutbox(self._gate)
         self.calibrations = SqlCalibrations(self._gate, self.changes)

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final
 
 from monitor.ferment.emission import AlertKind, AlertState, Phase, Severity
-from monitor.ferment.event import Reading
+from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.skew import TimeFlag
 from monitor.units import Quantity
 
@@ -223,6 +223,17 @@ class Change:
     subject: str
     """The batch's slug, the sensor, or the id of the alert or silence."""
     at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Something that the maker wrote down of a batch: a journal entry, or a hand sample as a reading."""
+
+    name: str
+    """`entry-12` or `sample-345`, for ever."""
+    what: JournalEntry | Reading
+    struck_ms: int | None = None
+    """When it was taken back; since then it counts for nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,3 +88,10 @@ def test_events_left_are_those_that_a_pipeline_lacks(store: SqlStore, orchard: S
             after = positions[event.sensor, event.time_ms]
         left = list(store.batches.events(orchard.slug, after=after, entries=entries, samples=samples))
         assert left == whole[taken:]
+
+
+def test_a_changed_sheet_voids_the_checkpoint(store: SqlStore, orchard: Sheet) -> None:
+    """Whoever runs or not: what is put in beside it, as an import does, is looked at from the beginning."""
+    _put(store)
+    store.batches.update(orchard, at_ms=5)
+    assert store.checkpoints.get(orchard.slug) is None
