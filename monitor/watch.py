@@ -22,7 +22,7 @@ from monitor.batch.standing import alert_document, standing_document
 from monitor.batch.told import from_plain, to_plain
 from monitor.chronicle import Chronicle, NoChronicle
 from monitor.errors import ClaimLostError, NotFoundError
-from monitor.ferment.emission import AlertChange, Emission, PhaseChange
+from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Snapshot
 from monitor.hub.discovery import HubPolicy
@@ -267,7 +267,7 @@ class Watch:
             sheet = self._sheet(slug)
             if sheet is not None and sheet.open:
                 self._store.checkpoints.drop(slug)
-                self._open(sheet, now_ms, None if watched is None else watched.claim)
+                self._open(sheet, now_ms, None if watched is None else watched.claim, anew=True)
             else:
                 self._close(slug, now_ms)
 
@@ -277,7 +277,7 @@ class Watch:
         except NotFoundError:
             return None
 
-    def _open(self, sheet: Sheet, now_ms: int, claim: Claim | None) -> None:
+    def _open(self, sheet: Sheet, now_ms: int, claim: Claim | None, *, anew: bool = False) -> None:
         kept = self._store.checkpoints.get(sheet.slug)
         watched, known = taken_up(sheet, self._policy.analysis, claim, kept)
         if watched.sealed_ms is not None and not self._chronicle.reaches(sheet.slug, watched.sealed_ms):
@@ -290,12 +290,14 @@ class Watch:
             watched.count(event)
             said += watched.pipeline.step(event)
             self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
+        if anew:  # as far as time had passed for it: what fires for want of readings still does
+            said += watched.pipeline.step(Tick(self._tick_ms))
         fresh = [emission for emission in said if isinstance(emission, PhaseChange)]
         watched.phases += fresh
         for phase in fresh:
             self._chronicle.phase(sheet.slug, phase)
         self._batches[sheet.slug] = watched
-        self._record_history(sheet.slug, watched, said, now_ms)
+        self._record_history(sheet.slug, watched, said, now_ms, anew=anew)
         self._out.announce(sheet)
         self._show([sheet.slug])
         self._touched(sheet.slug)
@@ -323,23 +325,29 @@ class Watch:
         logger.info("%s: another process judges it now", slug)
         self.let_go([slug])
 
-    def _record_history(self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int) -> None:
-        """Record a rebuild: what is over is not told, what holds is told unless it was known."""
+    def _record_history(
+        self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int, *, anew: bool
+    ) -> None:
+        """Record a rebuild: what is over is not told, what holds is told unless it was known.
+
+        Judged anew while it is watched, what was over and is not after all fires again at once.
+        """
         changes = [emission for emission in said if isinstance(emission, AlertChange)]
         spoken = {name_of(change) for change in changes}
         firing = {name_of(alert) for alert in watched.pipeline.snapshot.open_alerts}
         # what fires since before a checkpoint was not said again
         changes += [one for one in watched.pipeline.snapshot.open_alerts if name_of(one) not in spoken]
-        known = {
-            (alert.kind, alert.subject, alert.fired_ms): alert.id
-            for alert in self._store.alerts.listed(batch=slug, only_firing=True)
+        states: dict[Name, AlertState] = {
+            (alert.kind, alert.subject, alert.fired_ms): alert.state
+            for alert in self._store.alerts.listed(batch=slug, only_firing=not anew)
         }
         for change in changes:
-            if name_of(change) in firing and name_of(change) not in known:
+            known, holds = states.get(name_of(change)), name_of(change) in firing
+            if holds and known is None:
                 watched.late.append((now_ms, change))
             else:
                 # a notice that it is over goes to whoever was told that it began
-                watched.unsaid.append((change, name_of(change) in known))
+                watched.unsaid.append((change, holds or known is AlertState.FIRING))
         self._say(slug, now_ms)
         self._withdraw_others(slug, watched, firing, now_ms)
         # a moment ago is not late: the daemon was only restarted
@@ -398,7 +406,7 @@ class Watch:
             channels = self._policy.channels if told else ()
             try:
                 kept = self._store.alerts.record(
-                    slug, change, channels=channels, now_ms=now_ms, claim=watched.claim
+                    slug, change, channels=channels, now_ms=now_ms, again=told, claim=watched.claim
                 )
             except ClaimLostError:
                 self._lose(slug)

@@ -40,12 +40,15 @@ class SqlAlerts:
         *,
         channels: Sequence[str] = (),
         now_ms: int,
+        again: bool = False,
         claim: Claim | None = None,
     ) -> StoredAlert | None:
         """Keep what the pipeline said; the alert as it is now, or None where that was known already.
 
         In the same transaction a delivery falls due for each channel, so a change is told if and only if
         it is kept, and saying it again (after a restart, say) tells nobody twice. PENDING is not kept.
+        With `again` an alert that was over and is not after all fires once more: a channel that was told so,
+        or that waits for no reminder, gets one.
         ClaimLostError where the claim holds no more: who judges the batch now says it.
         """
         if change.state is AlertState.PENDING:
@@ -57,7 +60,7 @@ class SqlAlerts:
             if not firing and not made and not self._resolve(connection, batch, change):
                 return None
             if firing and not made:
-                return None
+                return self._revive(connection, batch, change, channels, now_ms) if again else None
             row = connection.execute(select(alerts).where(*_named(batch, change))).one()
             if made:
                 self._step(connection, row.id, AlertMoment.FIRING, change.fired_ms)
@@ -227,6 +230,40 @@ class SqlAlerts:
             .values(state=str(AlertState.RESOLVED), resolved_ms=change.at_ms, resolved_message=change.message)
         )
         return ended.rowcount == 1
+
+    def _revive(
+        self,
+        connection: Connection,
+        batch: str,
+        change: AlertChange,
+        channels: Sequence[str],
+        now_ms: int,
+    ) -> StoredAlert | None:
+        over = [*_named(batch, change), alerts.c.state == str(AlertState.RESOLVED)]
+        row = connection.execute(select(alerts).where(*over)).one_or_none()
+        if row is None:
+            return None
+        sent = connection.execute(select(deliveries).where(deliveries.c.alert_id == row.id)).all()
+        ends = [one for one in sent if one.occasion == str(Occasion.RESOLVED)]
+        # the end of it may come once more, and is told then
+        connection.execute(delete(deliveries).where(deliveries.c.id.in_([one.id for one in ends])))
+        news = {one.channel for one in ends if one.sent_ms is not None}
+        seen_ms = None if news else row.acknowledged_ms
+        waiting = {one.channel for one in sent if one.due_ms is not None and one not in ends}
+        reminded = [name for name in channels if seen_ms is None and name not in waiting]
+        if reminded:
+            turns = {name: [one.turn for one in sent if one.channel == name] for name in reminded}
+            rows = [
+                {
+                    **_delivery(row.id, name, Occasion.REMINDER, now_ms),
+                    "turn": max(turns[name], default=0) + 1,
+                }
+                for name in reminded
+            ]
+            connection.execute(insert(deliveries), rows)
+        fires = {**_values(batch, change), "acknowledged_ms": seen_ms}
+        connection.execute(update(alerts).where(alerts.c.id == row.id).values(**fires))
+        return _alert(connection, row.id)
 
 
 def stored_alert(row: Any) -> StoredAlert:

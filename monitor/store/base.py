@@ -195,9 +195,12 @@ class Alerts(Protocol):
         *,
         channels: Sequence[str] = (),
         now_ms: int,
+        again: bool = False,
         claim: Claim | None = None,
     ) -> StoredAlert | None:
         """Keep a change and, with it, a delivery for each channel; None where it was known already.
+
+        With `again` an alert that was over fires once more.
 
         ClaimLostError, and nothing kept, where the claim that is given holds no more.
         """

@@ -46,6 +46,40 @@ class TestRecord:
         assert store.alerts.record(orchard.slug, FIRED, channels=["mail"], now_ms=93) is None
         assert [one.occasion for one in store.outbox.waiting()] == [Occasion.FIRING, Occasion.RESOLVED]
 
+    def test_what_was_over_by_mistake_fires_again(self, store: SqlStore, orchard: Sheet) -> None:
+        """Who was told that it is over is reminded, seen or not; its end, when it comes, is news again."""
+        found = store.alerts.record(orchard.slug, FIRED, channels=["mail", "phone"], now_ms=60)
+        assert found is not None
+        for one in store.outbox.waiting():
+            store.outbox.mark_sent(one, at_ms=61)
+        store.alerts.acknowledge(found.id, at_ms=62)
+        store.alerts.record(orchard.slug, RESOLVED, channels=["mail", "phone"], now_ms=91)
+        (mail, _) = store.outbox.waiting()
+        store.outbox.mark_sent(mail, at_ms=92)
+        again = store.alerts.record(orchard.slug, FIRED, channels=["mail", "phone"], now_ms=95, again=True)
+        assert again == replace(found, acknowledged_ms=None)
+        due = [(one.channel, one.occasion, one.turn, one.due_ms, one.told) for one in store.outbox.waiting()]
+        assert due == [(name, Occasion.REMINDER, 1, 95, True) for name in ("mail", "phone")]
+        assert store.alerts.record(orchard.slug, FIRED, channels=["mail"], now_ms=96, again=True) is None
+        over = store.alerts.record(orchard.slug, RESOLVED, channels=["mail", "phone"], now_ms=97)
+        assert over is not None
+        assert [one.occasion for one in store.outbox.waiting()][2:] == [Occasion.RESOLVED] * 2
+
+    def test_an_end_that_nobody_was_told_of_is_taken_back_in_silence(
+        self, store: SqlStore, orchard: Sheet
+    ) -> None:
+        """It was seen, and stays seen; a notice that still waits goes on waiting, and is the only one."""
+        found = store.alerts.record(orchard.slug, FIRED, channels=["mail"], now_ms=60)
+        assert found is not None
+        store.alerts.record(orchard.slug, RESOLVED, channels=["mail"], now_ms=91)
+        assert store.alerts.record(orchard.slug, FIRED, channels=["mail"], now_ms=92, again=True) == found
+        assert [one.occasion for one in store.outbox.waiting()] == [Occasion.FIRING]
+        seen = store.alerts.acknowledge(found.id, at_ms=93)
+        store.outbox.drop(store.outbox.waiting()[0].id, why="seen", at_ms=94)
+        store.alerts.withdraw(found.id, at_ms=95, why="judged anew")
+        assert store.alerts.record(orchard.slug, FIRED, channels=["mail"], now_ms=96, again=True) == seen
+        assert store.outbox.waiting() == []
+
     def test_what_is_heard_of_only_when_over_is_told_nobody(self, store: SqlStore, orchard: Sheet) -> None:
         """An alert whose beginning was never kept is kept as resolved, without a notice."""
         found = store.alerts.record(orchard.slug, RESOLVED, channels=["mail"], now_ms=91)
