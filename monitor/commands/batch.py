@@ -25,7 +25,8 @@ from monitor.commands.context import (
 from monitor.commands.sheet import change_command, sheet_options, written
 from monitor.errors import InputError
 from monitor.expecting import begin
-from monitor.ferment.event import JournalKind
+from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.store.values import Written
 from monitor.units import rfc3339_from_ms
 
 WRITTEN = [kind.value.replace("_", "-") for kind in JournalKind]
@@ -87,29 +88,31 @@ def list_(config: Path | None, as_json: bool, everything: bool) -> None:
 @json_option
 @click.argument("batch")
 def show(config: Path | None, as_json: bool, batch: str) -> None:
-    """Show the sheet and the journal of BATCH."""
+    """Show the sheet and the journal of BATCH, every line of it with its name: entry-12, sample-345."""
     with opened(config) as store:
         sheet = store.batches.get(batch)
-        journal = store.batches.journal(batch)
-        samples = list(store.readings.read([sheet.hand_sensor]).readings())
+        written = store.notebook.listed(batch)
     if as_json:
+        counting = [one for one in written if one.struck_ms is None]
         print_json(
             {
                 "sheet": to_plain(sheet),
-                "journal": [
-                    {"at": rfc3339_from_ms(one.done_ms), "kind": one.kind.value, "note": one.note}
-                    for one in journal
+                "journal": [_plain(one) for one in counting if isinstance(one.what, JournalEntry)],
+                "samples": [_plain(one) for one in counting if isinstance(one.what, Reading)],
+                "taken_back": [
+                    {**_plain(one), "taken_back": rfc3339_from_ms(one.struck_ms)}
+                    for one in written
+                    if one.struck_ms is not None
                 ],
-                "samples": [{"at": rfc3339_from_ms(one.time_ms), "gravity_sg": one.value} for one in samples],
             }
         )
         return
     for line in _sheet_lines(sheet):
         click.echo(line)
-    lines = [(one.done_ms, f"{one.kind.value.replace('_', ' ')}  {one.note}") for one in journal]
-    lines += [(one.time_ms, f"hand sample  {one.value:.4f}") for one in samples]
-    for moment_ms, text in sorted(lines):
-        click.echo(f"  {local(moment_ms)}  {text}")
+    width = max((len(one.name) for one in written), default=0)
+    for one in sorted(written, key=_moment_ms):
+        struck = "" if one.struck_ms is None else f"  (taken back {local(one.struck_ms)})"
+        click.echo(f"  {one.name:<{width}}  {local(_moment_ms(one))}  {_said(one)}{struck}")
 
 
 @batch_command.command("event")
@@ -179,6 +182,20 @@ def sample(
     )
 
 
+@batch_command.command("take-back")
+@config_option
+@click.argument("batch")
+@click.argument("line")
+def take_back(config: Path | None, batch: str, line: str) -> None:
+    """Take back what was written down of BATCH by mistake: LINE as `carboyd batch show` names it.
+
+    An entry or a hand sample stays on record, and counts no more: the batch is judged anew without it.
+    """
+    with opened(config) as store:
+        struck = store.notebook.take_back(batch, line, at_ms=now_ms())
+    click.echo(f"Taken back: {local(_moment_ms(struck))}  {_said(struck)}".rstrip())
+
+
 @batch_command.command("end")
 @config_option
 @click.argument("batch")
@@ -214,6 +231,26 @@ def sensors(
     click.echo(
         f"{batch}: gravity from {changed.gravity_sensor}, temperature from {changed.temperature_sensor}"
     )
+
+
+def _moment_ms(written: Written) -> int:
+    what = written.what
+    return what.done_ms if isinstance(what, JournalEntry) else what.time_ms
+
+
+def _said(written: Written) -> str:
+    what = written.what
+    if isinstance(what, Reading):
+        return f"hand sample  {what.value:.4f}"
+    return f"{what.kind.value.replace('_', ' ')}  {what.note}"
+
+
+def _plain(written: Written) -> dict[str, Any]:
+    what = written.what
+    named = {"name": written.name, "at": rfc3339_from_ms(_moment_ms(written))}
+    if isinstance(what, Reading):
+        return {**named, "gravity_sg": what.value}
+    return {**named, "kind": what.kind.value, "note": what.note}
 
 
 def _sheet_lines(sheet: Sheet) -> list[str]:

@@ -18,7 +18,7 @@ from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.sensors.calibration import Calibration, Pair, fit_calibration
 from monitor.store.alerts import LONGEST_SILENCE_DAYS
-from monitor.store.values import Share, Silence, StoredAlert
+from monitor.store.values import Share, Silence, StoredAlert, Written
 from monitor.units import MS_PER_HOUR
 from monitor.web.ports import Ports
 
@@ -63,6 +63,12 @@ class Actions:
     def tasting(self, slug: str, tasting: Tasting, *, done_ms: int) -> JournalEntry:
         """Write down how it tasted."""
         return self.deed(slug, JournalKind.NOTE, done_ms=done_ms, note=tasting.note())
+
+    def take_back(self, slug: str, name: str) -> Written:
+        """Let an entry or a hand sample count for nothing; it stays on record, the batch is judged anew."""
+        struck = self.ports.store.notebook.take_back(slug, name, at_ms=self.ports.now_ms())
+        self._tell(slug)
+        return struck
 
     def start(self, sheet: Sheet, *, learning: bool = True) -> tuple[Sheet, Expectation | None]:
         """Start a batch, with what earlier ones let expect unless the sheet says it or `learning` is off."""

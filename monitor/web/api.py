@@ -37,6 +37,8 @@ from monitor.web.view import AlertView, BatchView, JournalView, SensorView
 SLUG = Parameter("slug", says="the batch’s short name")
 NUMBER = Parameter("number", "integer")
 SENSOR = Parameter("sensor")
+NAME = Parameter("name", says="the `number` of a line of the journal, a hand sample’s too")
+TAKEN_BACK = "Take a line of the journal or a hand sample back: on record it stays, and counts for nothing"
 LISTED = "Batches a page at a time, from the youngest to the oldest; within a page those that need you first"
 STARTED = (
     "Start a batch; an expected attenuation left out is taken from earlier ones, with null there is none"
@@ -96,9 +98,12 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
 
 def _book_operations(acts: Acts) -> tuple[Operation, ...]:
     one, tag, batch = (SLUG,), "batches", "/batches/{slug}"
+    state = _query("state", "string", "counting (default) or all: what was taken back too")
     return (
         Operation("GET", f"{batch}/journal", "getJournal", "The journal, newest first", tag,
-                  acts.journal, answer=list[JournalView], parameters=one),
+                  acts.journal, answer=list[JournalView], parameters=(SLUG, state)),
+        Operation("DELETE", f"{batch}/journal/{{name}}", "takeBack", TAKEN_BACK, tag,
+                  acts.take_back, answer=JournalView, parameters=(SLUG, NAME)),
         Operation("POST", f"{batch}/journal", "writeDown", "Write down what was done", tag,
                   acts.deed, DeedBody, JournalEntry, 201, one),
         Operation("POST", f"{batch}/samples", "writeSample", "Write down a hand sample", tag,

@@ -37,9 +37,9 @@ from monitor.web.gather import (
     batch_view,
     batch_views,
     free_sensor_views,
+    journal_view,
     journal_views,
     sensor_views,
-    standing,
     standings_of,
 )
 from monitor.web.history import Told
@@ -169,8 +169,12 @@ class Acts:
 
     def journal(self, request: Request) -> list[JournalView]:
         """The journal of a batch."""
-        stands = standing(self.frame.ports, self.frame.past, self._slug(request))
-        return list(journal_views(self.frame.ports, stands))
+        struck = request.query_params.get("state", "counting") == "all"
+        return list(journal_views(self.frame.ports, self._slug(request), struck=struck))
+
+    def take_back(self, request: Request) -> JournalView:
+        """Take a line of the journal back."""
+        return journal_view(self.frame.actions.take_back(self._slug(request), request.path_params["name"]))
 
     def deed(self, request: Request, body: DeedBody) -> JournalEntry:
         """Write down a deed."""

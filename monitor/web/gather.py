@@ -15,10 +15,10 @@ from monitor.batch.sheet import Sheet
 from monitor.batch.strength import added_by_journal, attenuated
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
-from monitor.ferment.event import JournalEntry
+from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
-from monitor.store.values import FiringCount, Heard, Silence, StoredAlert
+from monitor.store.values import FiringCount, Heard, Silence, StoredAlert, Written
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 from monitor.web import words
 from monitor.web.course import Believed, believed_among, small_curve
@@ -258,20 +258,23 @@ def _sensor(name: str, found: Sequence[Heard], silent: bool, calibrated: bool) -
     )
 
 
-def journal_views(ports: Ports, stands: Standing) -> tuple[JournalView, ...]:
-    """Deeds, tastings and hand samples of a batch, the newest first."""
-    lines = []
-    for number, entry in enumerate(stands.journal, 1):
-        tasting = tasting_of(entry)
-        title = words.DEED[entry.kind] if tasting is None else "Tasted"
-        note = entry.note if tasting is None else entry.note.removeprefix("tasted ")
-        lines.append(JournalView(f"entry-{number}", title, entry.done_ms, note))
-    samples = ports.store.readings.read([stands.sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY])
-    for one in samples.readings():
-        lines.append(
-            JournalView(f"sample-{one.time_ms}", f"Hand sample {one.value:.4f}", one.time_ms, "", one.value)
-        )
+def journal_views(ports: Ports, slug: str, *, struck: bool = False) -> tuple[JournalView, ...]:
+    """Deeds, tastings and hand samples, the newest first; with `struck` what was taken back too."""
+    written = ports.store.notebook.listed(slug)
+    lines = [journal_view(one) for one in written if struck or one.struck_ms is None]
     return tuple(sorted(lines, key=lambda line: (-line.done_ms, line.number)))
+
+
+def journal_view(written: Written) -> JournalView:
+    """One line of the journal."""
+    what, name, struck_ms = written.what, written.name, written.struck_ms
+    if isinstance(what, Reading):
+        title = f"Hand sample {what.value:.4f}"
+        return JournalView(name, title, what.time_ms, sample_sg=what.value, struck_ms=struck_ms)
+    tasting = tasting_of(what)
+    title = words.DEED[what.kind] if tasting is None else "Tasted"
+    note = what.note if tasting is None else what.note.removeprefix("tasted ")
+    return JournalView(name, title, what.done_ms, note, struck_ms=struck_ms)
 
 
 def _due(

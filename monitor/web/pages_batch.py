@@ -25,6 +25,7 @@ from monitor.web.gather import (
     Standing,
     batch_view,
     batch_views,
+    journal_view,
     journal_views,
     sensor_views,
     standings_of,
@@ -58,6 +59,7 @@ class BatchPages:
             Route(f"{one}/sample", form(self.sample), methods=["POST"]),
             Route(f"{one}/journal", form(self.deed), methods=["POST"]),
             Route(f"{one}/tasting", form(self.tasting), methods=["POST"]),
+            Route(f"{one}/journal/{{name}}/take-back", form(self.take_back), methods=["POST"]),
             Route(f"{one}/end", form(self.end), methods=["POST"]),
             Route(f"{one}/shares", form(self.share), methods=["POST"]),
             Route("/shares/{number:int}/revoke", form(self.revoke), methods=["POST"]),
@@ -134,6 +136,12 @@ class BatchPages:
         self.frame.actions.tasting(slug, tasted, done_ms=form.show.now_ms)
         return self._back(form, slug, "The tasting is written down.")
 
+    def take_back(self, request: Request, form: Form) -> Response:
+        """Something was written down by mistake."""
+        slug = request.path_params["slug"]
+        line = journal_view(self.frame.actions.take_back(slug, request.path_params["name"]))
+        return self._back(form, slug, f"“{line.title}” is taken back.")
+
     def end(self, request: Request, form: Form) -> Response:
         """End a batch."""
         sheet = self.frame.actions.end(request.path_params["slug"])
@@ -173,7 +181,7 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
             first_midnight_ms=midnight_ms(show, sheet.pitched_ms),
             now_ms=show.now_ms,
         ),
-        "journal": journal_views(ports, stands),
+        "journal": journal_views(ports, sheet.slug, struck=True),
         "sensors": sensor_views(ports, sensors),
         "shares": ports.store.shares.listed(sheet.slug),
         "new_share": None,

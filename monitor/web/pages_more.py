@@ -132,7 +132,7 @@ class MorePages:
         history = alert_views(self.frame.ports, [stands.sheet], slug=stands.sheet.slug, only_open=False)
         context.update(
             sheet=stands.sheet,
-            journal=tuple(reversed(journal_views(self.frame.ports, stands))),
+            journal=tuple(reversed(journal_views(self.frame.ports, stands.sheet.slug))),
             days=tuple(reversed(context["days"])),
             history=sorted(history, key=lambda one: one.fired_ms),
             phases=stands.phases,

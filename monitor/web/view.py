@@ -77,13 +77,15 @@ class SensorView:
 
 @dataclass(frozen=True, slots=True)
 class JournalView:
-    """One line of a batch's journal; a hand sample is one too."""
+    """One line of a batch's journal; a hand sample is one too. `number` is the name that it has for ever."""
 
     number: str
     title: str
     done_ms: int
     note: str = ""
     sample_sg: float | None = None
+    struck_ms: int | None = None
+    """When it was taken back; since then it counts for nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import datetime
 
 import pytest
@@ -165,3 +166,33 @@ def test_a_time_far_out_is_said_to_be_none(carboyd_command, store, at):
     assert isinstance(done.exception, InputError)
     assert repr(at) in str(done.exception)
     assert len(store.readings.read(["hand.porch"])) == 0
+
+
+def test_a_mistake_is_taken_back_by_its_name(carboyd_command, store):
+    """`show` names every line; taken back, one is still shown, with when, and counts no more."""
+    carboyd_command("batch", "start", "Test", "--pitched", "2d ago")
+    carboyd_command("batch", "sample", "test", "1.100", "--at", "2026-01-03 18:00")
+    carboyd_command("batch", "event", "test", "sweetened", "--note", "800 g")
+    shown = json.loads(carboyd_command("batch", "show", "test", "--json").output)
+    (sample,), (entry,) = shown["samples"], shown["journal"]
+    assert f"  {entry['name']} " in carboyd_command("batch", "show", "test").output
+    for line, said in ((sample["name"], "hand sample  1.1000"), (entry["name"], "sweetened  800 g")):
+        done = carboyd_command("batch", "take-back", "test", line)
+        assert done.exit_code == 0, done.output
+        assert done.output.startswith("Taken back: ")
+        assert said in done.output
+    assert store.batches.journal("test") == []
+    assert len(store.batches.readings("test")) == 0
+    shown = json.loads(carboyd_command("batch", "show", "test", "--json").output)
+    assert (shown["samples"], shown["journal"]) == ([], [])
+    assert [one["name"] for one in shown["taken_back"]] == [sample["name"], entry["name"]]
+    assert all(datetime.fromisoformat(one["taken_back"]).tzinfo is not None for one in shown["taken_back"])
+    listed = carboyd_command("batch", "show", "test").output
+    assert re.search(r"hand sample  1\.1000  \(taken back 20", listed)
+    assert re.search(r"sweetened  800 g  \(taken back 20", listed)
+    again = carboyd_command("batch", "take-back", "test", entry["name"])
+    assert isinstance(again.exception, NotFoundError)
+    assert "taken back already" in str(again.exception)
+    # the moment is free for the right value
+    assert carboyd_command("batch", "sample", "test", "1.010", "--at", "2026-01-03 18:00").exit_code == 0
+    assert store.batches.readings("test").value.tolist() == [1.010]

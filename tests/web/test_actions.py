@@ -118,3 +118,18 @@ def test_a_calibration_turns_the_angles_it_holds_for(actions: Actions, busy: Cel
     actions.calibrate(actions.fitted("stray", pairs, told_ms - 1))
     found = busy.store.readings.read(["stray"], quantities=[Quantity.GRAVITY])
     assert found.value.tolist() == pytest.approx([1.040], abs=1e-9)
+
+
+def test_a_mistake_is_taken_back_at_once(actions: Actions, busy: Cellar) -> None:
+    """The batch stands where it stood before, and the daemon is told."""
+    before = busy.snapshots()[SLUG]
+    actions.sample(SLUG, reading_sg=1.1, sample_c=20.0, taken_ms=busy.now_ms)
+    assert busy.snapshots()[SLUG] != before
+    (line,) = busy.store.notebook.listed(SLUG)
+    busy.changes.clear()
+    assert actions.take_back(SLUG, line.name).struck_ms == busy.now_ms
+    assert busy.changes == [SLUG]
+    assert busy.snapshots()[SLUG] == before
+    with pytest.raises(NotFoundError, match="already"):
+        actions.take_back(SLUG, line.name)
+    assert busy.changes == [SLUG]

@@ -62,6 +62,7 @@ def test_answers_keep_to_the_document(visit: Visit, described: dict[str, object]
         "writeSample": visit.json("POST", f"{BATCH}/samples", {"reading_sg": 1.02}),
         "writeTasting": visit.json("POST", f"{BATCH}/tastings", {"sweetness": 0}),
         "getJournal": visit.json("GET", f"{BATCH}/journal"),
+        "takeBack": visit.json("DELETE", f"{BATCH}/journal/entry-1"),
         "makeShare": visit.json("POST", f"{BATCH}/shares"),
         "listShares": visit.json("GET", f"{BATCH}/shares"),
         "makeSilence": visit.json("POST", "/api/v1/silences", {"hours": 1.5, "kind": "stalled"}),
@@ -277,3 +278,22 @@ def test_a_calibration_is_tried_and_kept(visit: Visit, busy: Cellar) -> None:
     assert busy.changes[-1] == ""
     assert visit.json("POST", one, {"pairs": pairs[:2]}).status_code == 422
     assert visit.json("POST", "/api/v1/sensors/none/calibrations", {"pairs": pairs}).status_code == 404
+
+
+def test_a_line_of_the_journal_is_taken_back(visit: Visit) -> None:
+    """It is named by its number, answers with when, and is listed with all from then on; twice is 404."""
+    visit.json("POST", f"{BATCH}/journal", {"kind": "sweetened"})
+    visit.json("POST", f"{BATCH}/samples", {"reading_sg": 1.1})
+    before = visit.json("GET", f"{BATCH}/journal").json()
+    assert [one["struck_ms"] for one in before] == [None, None]
+    for one in before:
+        struck = visit.json("DELETE", f"{BATCH}/journal/{one['number']}")
+        assert struck.json() == {**one, "struck_ms": struck.json()["struck_ms"]}
+        assert struck.json()["struck_ms"] is not None
+        again = visit.json("DELETE", f"{BATCH}/journal/{one['number']}")
+        assert again.status_code == 404
+        assert "taken back already" in again.json()["detail"]
+    assert visit.json("GET", f"{BATCH}/journal").json() == []
+    every = visit.json("GET", f"{BATCH}/journal?state=all").json()
+    assert [one["number"] for one in every] == [one["number"] for one in before]
+    assert visit.json("GET", f"{BATCH}/chart").json()["samples"]["time_ms"] == []

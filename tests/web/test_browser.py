@@ -11,7 +11,7 @@ import argon2
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from monitor.batch.journal import entry
+from monitor.batch.journal import entry, hand_sample
 from monitor.ferment.event import JournalKind, Reading
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
@@ -159,6 +159,36 @@ def test_a_hand_sample_moves_the_level(cellar: Cellar, opening: Open) -> None:
     assert after - before >= 0.003
     expect(page.locator("#journal")).to_contain_text(f"Hand sample {before + 0.006:.4f}")
     assert cellar.store.readings.read(["hand." + SLUG]).time_ms[-1] == cellar.now_ms
+
+
+def test_a_mistake_is_taken_back_with_the_keyboard(cellar: Cellar, opening: Open) -> None:
+    """The line is opened, asks once, and is struck through; an open question outlasts what comes in."""
+    wrong = hand_sample(
+        cellar.store.batches.get(SLUG), gravity_sg=1.1, time_ms=cellar.now_ms, received_ms=cellar.now_ms
+    )
+    cellar.store.readings.record_sample(SLUG, wrong)
+    cellar.judge(SLUG)
+    page = opening(BATCH)
+    lifted = page.locator("#gravity").inner_text()
+    journal = page.locator("#journal")
+    journal.locator("summary").focus()
+    page.keyboard.press("Enter")
+    cellar.store.batches.write_down(
+        SLUG, entry(JournalKind.RACKED, done_ms=cellar.now_ms - 1, at_ms=cellar.now_ms)
+    )
+    a_reading(cellar, 1.0123)
+    expect(page.locator("#last-reading")).to_have_text("last read 1.0123", timeout=LIVE_MS)
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("button", name=re.compile("Take it back.*Hand sample"))).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("status").filter(has_text="is taken back")).to_be_visible()
+    expect(journal.locator("li.struck s")).to_have_text("Hand sample 1.1000")
+    expect(journal.locator("li.struck")).to_contain_text("Taken back")
+    assert page.locator("#gravity").inner_text() != lifted
+    rules = files("axe_playwright_python").joinpath("axe.min.js").read_text()
+    page.evaluate(rules)
+    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    assert [one["id"] for one in found["violations"]] == []
 
 
 def test_an_alert_is_seen_on_every_page(cellar: Cellar, opening: Open) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.batch.journal import Tasting
@@ -169,6 +171,19 @@ def test_the_journal_is_in_order_of_deeds(busy: Cellar) -> None:
     actions.deed(slug, JournalKind.NUTRIENT, done_ms=PITCHED_MS + MS_PER_DAY, note="2 g a gallon")
     actions.tasting(slug, Tasting(sweetness=3, acid=0, words="thin"), done_ms=busy.now_ms)
     actions.sample(slug, reading_sg=1.02, sample_c=20.0, taken_ms=PITCHED_MS + 2 * MS_PER_DAY)
-    lines = journal_views(busy.ports(), standing(busy.ports(), past_of(busy), slug))
+    lines = journal_views(busy.ports(), slug)
     assert [line.title for line in lines] == ["Tasted", "Hand sample 1.0200", "Fed"]
     assert lines[0].note == "sweetness 3/10, acid 0/10: thin"
+
+
+def test_what_was_taken_back_is_listed_when_it_is_asked_for(busy: Cellar) -> None:
+    """Otherwise the journal has what counts; a line keeps its name, whatever is taken back beside it."""
+    actions, slug = Actions(busy.ports()), "hedgerow-session"
+    actions.deed(slug, JournalKind.NUTRIENT, done_ms=busy.now_ms, note="2 g")
+    actions.sample(slug, reading_sg=1.1, sample_c=20.0, taken_ms=busy.now_ms - 1)
+    before = journal_views(busy.ports(), slug)
+    actions.take_back(slug, before[0].number)
+    assert journal_views(busy.ports(), slug) == before[1:]
+    struck, sample = journal_views(busy.ports(), slug, struck=True)
+    assert struck == replace(before[0], struck_ms=busy.now_ms)
+    assert sample == before[1]

@@ -64,12 +64,14 @@ function exchange(fresh) {
   for (const old of document.querySelectorAll("[data-live]")) {
     const next = fresh.getElementById(old.id);
     if (!next || next.innerHTML === old.dataset.told) continue;
-    if (old.contains(document.activeElement) && document.activeElement.matches("input, select, textarea, button")) continue;
+    if (old.contains(document.activeElement) && document.activeElement.matches("input, select, textarea, button, summary")) continue;
     const told = next.innerHTML;
     if (old.dataset.told === undefined && next.textContent === old.textContent) { old.dataset.told = told; continue; }
     if (old.dataset.aloud !== undefined && next.textContent.trim() !== old.textContent.trim()) announce.textContent = next.textContent.trim();
     const chosen = new Map([...old.querySelectorAll("select, input, textarea")].map((field) => [keyOf(field), field]));
+    const unfolded = new Set([...old.querySelectorAll("details[open] > form")].map((form) => form.action));
     old.innerHTML = told;
+    for (const form of old.querySelectorAll("details > form")) form.parentElement.open = unfolded.has(form.action);
     for (const field of old.querySelectorAll("select, input, textarea")) {
       // what somebody has chosen already stays chosen
       const before = chosen.get(keyOf(field));

@@ -55,7 +55,7 @@ def history(now_s: float) -> list[bytes]:
 
 
 def test_a_maker_follows_a_batch(mosquitto, publisher, workplace, carboyd, page):
-    """A sensor is found, a batch started, readings show live, a sample moves the level; then a restart."""
+    """A sensor is found, a batch started, readings show live, a sample moves the level and is taken back."""
     broker, port = mosquitto(), free_port()
     workplace.configure(broker)
     workplace.config.write_text(workplace.config.read_text().replace("port = 0", f"port = {port}"))
@@ -88,6 +88,15 @@ def test_a_maker_follows_a_batch(mosquitto, publisher, workplace, carboyd, page)
     expect(page.locator("#journal")).to_contain_text("Hand sample")
     lifted = re.compile("|".join(f"{before + points / 1_000:.3f}" for points in range(2, 8)))
     expect(page.locator("#gravity")).to_have_text(lifted, timeout=PATIENCE_MS)
+
+    # another process takes it back beside the daemon
+    with workplace.store() as store:
+        (line,) = store.notebook.listed("hawthorn-session")
+        store.notebook.take_back("hawthorn-session", line.name, at_ms=int(time.time() * 1_000))
+    page.reload()
+    expect(page.locator("#journal li.struck")).to_contain_text("Taken back")
+    fallen = re.compile("|".join(f"{before + points / 1_000:.3f}" for points in (-1, 0, 1)))
+    expect(page.locator("#gravity")).to_have_text(fallen, timeout=PATIENCE_MS)
 
     daemon.end(signal.SIGKILL)
     expect(page.locator("html[data-stream=lost]")).to_be_attached(timeout=PATIENCE_MS)
