@@ -129,9 +129,9 @@ def made() -> Iterator[list[Cellar]]:
         one.close()
 
 
-@pytest.fixture(params=["alone on SQLite", "alone on a server", "shared on a server"])
+@pytest.fixture(params=["alone on SQLite", "shared on a server"])
 def cellar(request: pytest.FixtureRequest, made: list[Cellar], tmp_path: Path) -> Cellar:
-    """One on each engine, and one where the judging is shared."""
+    """One on each engine, on the server with the judging shared."""
     url = f"sqlite:///{tmp_path / 'carboyd.sqlite'}"
     if request.param.endswith("server"):
         url = request.getfixturevalue("server_url")
