@@ -9,7 +9,7 @@ from typing import Protocol
 
 from monitor.errors import PayloadError
 from monitor.ferment.event import Reading
-from monitor.ferment.skew import TimeFlag, dated_all, time_plausible
+from monitor.ferment.skew import TimeFlag, dated_all
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.calibration import Calibration
 from monitor.sensors.payload import Decoder
@@ -73,19 +73,19 @@ class Intake:
             readings += taken.readings
             for fault in taken.faults:
                 self._refuse(arrival, fault, refused)
-        self._warn_of_clocks(readings)
-        readings, flags = dated_all(readings)
-        committed = self._store.readings.commit(readings, flags=flags, refused=refused)
+        placed, flags = dated_all(readings)
+        self._warn_of_clocks(readings, flags)
+        committed = self._store.readings.commit(placed, flags=flags, refused=refused)
         self._wire.acknowledge(arrivals)
         self.counts.messages += len(arrivals)
         self.counts.readings += committed.stored
         self.counts.duplicates += committed.duplicates
         self.counts.quarantined += committed.quarantined
-        return readings
+        return placed
 
-    def _warn_of_clocks(self, readings: Sequence[Reading]) -> None:
-        for reading in readings:
-            if reading.sensor in self._doubted or _is_plausible(reading):
+    def _warn_of_clocks(self, readings: Sequence[Reading], flags: Sequence[TimeFlag]) -> None:
+        for reading, flag in zip(readings, flags, strict=True):
+            if flag is TimeFlag.OK or reading.sensor in self._doubted:
                 continue
             self._doubted.add(reading.sensor)  # logged once a sensor
             logger.warning(
@@ -103,7 +103,3 @@ class Intake:
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
             logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, told)
-
-
-def _is_plausible(reading: Reading) -> bool:
-    return time_plausible(reading.time_ms, reading.received_ms) is TimeFlag.OK

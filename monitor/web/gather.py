@@ -48,6 +48,13 @@ class Standing:
     phases: Sequence[PhaseChange]
     journal: Sequence[JournalEntry]
 
+    @property
+    def added_points(self) -> float:
+        """By how much sugar on the way raised the gravity; nan where that is not known."""
+        if self.snapshot is None:
+            return added_by_journal(self.journal)
+        return self.snapshot.evidence.added_points
+
 
 def standing(ports: Ports, past: Past, slug: str) -> Standing:
     """Where one batch stands; NotFoundError for an unknown one.
@@ -145,8 +152,7 @@ def _batch_view(
         _last_words(ports, sheet, sensors) if snapshot is None and not sheet.open else _level(evidence, last)
     )
     original = sheet.must.original_gravity_sg
-    added = added_by_journal(stands.journal) if evidence is None else evidence.added_points
-    made = attenuated(sheet, level, added)
+    made = attenuated(sheet, level, stands.added_points)
     slope = None if evidence is None else _known(evidence.slope_two)
     return BatchView(
         slug=sheet.slug,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from monitor.batch.facts import facts_of
-from monitor.batch.strength import added_by_journal
 from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_sheet import Plan
 from monitor.planning import measured_sg
@@ -19,12 +18,11 @@ def plan_of(ports: Ports, stands: Standing, batch: BatchView) -> Plan:
 
     Raises InputError naming what has to be known first.
     """
-    evidence = None if stands.snapshot is None else stands.snapshot.evidence
     facts = facts_of(
         stands.sheet,
         gravity_sg=measured_sg(ports.store, stands.sheet, batch.gravity_sg, ports.now_ms()),
         temperature_c=batch.temperature_c,
-        added_points=added_by_journal(stands.journal) if evidence is None else evidence.added_points,
-        expected_points=math.nan if evidence is None else evidence.expected_points,
+        added_points=stands.added_points,
+        expected_points=math.nan if stands.snapshot is None else stands.snapshot.evidence.expected_points,
     )
     return plan_for(facts, ports.now_ms())
