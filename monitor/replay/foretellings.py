@@ -29,6 +29,7 @@ from monitor.ferment.outlook import Outlook
 from monitor.ferment.series import Floats
 from monitor.ferment.tables import Tables
 from monitor.replay.boosting import Recipe, fit
+from monitor.replay.past import past_of
 from monitor.replay.player import events_of
 from monitor.replay.precedents import stretches
 from monitor.replay.simulate import ALL, Simulated, simulate
@@ -75,7 +76,7 @@ def looks(ferment: Simulated) -> list[int]:
         return []
     points = (ferment.gravity_sg - 1.0) * POINTS_PER_SG
     end = (finished_ms - pitched_ms) / MS_PER_HOUR
-    begin = max((begin for begin, _ in stretches(ferment) if begin < end), default=0)
+    begin = max((begin for begin, _ in stretches(past_of(ferment)) if begin < end), default=0)
     part = points[begin : int(end) + 1]
     fallen = np.maximum.accumulate(part[0] - part)
     begun = np.flatnonzero(fallen >= BEGUN_POINTS)
@@ -122,7 +123,7 @@ def moments(ferment: Simulated) -> Iterator[Moment]:
 def _share_left(ferment: Simulated, at_ms: int) -> float:
     final_sg = ferment.truth.final_gravity_sg
     hour = (at_ms - ferment.recording.premise.pitched_ms) / MS_PER_HOUR
-    begin = max(begin for begin, _ in stretches(ferment) if begin <= hour)
+    begin = max(begin for begin, _ in stretches(past_of(ferment)) if begin <= hour)
     start = float(ferment.gravity_sg[begin])
     now = float(np.interp(hour, ferment.hours, ferment.gravity_sg))
     return 0.0 if final_sg is None else (now - final_sg) / (start - final_sg)

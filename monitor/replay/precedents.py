@@ -22,8 +22,9 @@ from numpy.random import Generator, default_rng
 from monitor.ferment import warmth
 from monitor.ferment.precedent import BINS
 from monitor.ferment.series import Floats
-from monitor.replay.simulate import ALL, Simulated, simulate
-from monitor.units import MS_PER_HOUR, POINTS_PER_SG
+from monitor.replay.past import Past, past_of
+from monitor.replay.simulate import ALL, simulate
+from monitor.units import POINTS_PER_SG
 
 FIRST_SEED: Final = 200_000
 FERMENTS: Final = 3600
@@ -52,28 +53,26 @@ class Cut:
     chill_c: float
 
 
-def stretches(ferment: Simulated) -> Iterator[tuple[int, int]]:
+def stretches(past: Past) -> Iterator[tuple[int, int]]:
     """Hours from pitching or added sugar to the next sugar, sweetening, or a week after the end."""
-    points = (ferment.gravity_sg - 1.0) * POINTS_PER_SG
+    points = (past.gravity_sg - 1.0) * POINTS_PER_SG
     last = points.size
-    pitched_ms = ferment.recording.premise.pitched_ms
-    for mark, more in ((ferment.truth.sweetened_ms, 0), (ferment.truth.finished_ms, AFTER_HOURS)):
+    for mark, more in ((past.sweetened_h, 0), (past.finished_h, AFTER_HOURS)):
         if mark is not None:
-            last = min(last, (mark - pitched_ms) // MS_PER_HOUR + more)
+            last = min(last, int(mark) + more)
     jumps = [int(j) for j in np.flatnonzero(np.diff(points) > SUGAR_JUMP) if j < last]
     for begin, end in zip([0, *(j + MIXING_HOURS for j in jumps)], [*jumps, last], strict=True):
         if end - begin >= 12:
             yield begin, end
 
 
-def cuts(ferment: Simulated, rng: Generator) -> list[Cut]:
+def cuts(past: Past, rng: Generator) -> list[Cut]:
     """The precedents that one ferment gives."""
-    points = (ferment.gravity_sg - 1.0) * POINTS_PER_SG
-    final_sg = ferment.truth.final_gravity_sg if ferment.truth.finished_ms is not None else None
+    points = (past.gravity_sg - 1.0) * POINTS_PER_SG
     # what stopped short of its end has all that the must could still give before it
-    final = ((ferment.attainable_sg if final_sg is None else final_sg) - 1.0) * POINTS_PER_SG
+    final = ((past.attainable_sg if past.final_sg is None else past.final_sg) - 1.0) * POINTS_PER_SG
     found = []
-    for begin, end in stretches(ferment):
+    for begin, end in stretches(past):
         part = points[begin:end]
         begun = np.flatnonzero(part[0] - part >= 2.0)
         hours = np.arange(int(begun[0]) if begun.size else end, end - begin - 1)
@@ -94,7 +93,7 @@ def cuts(ferment: Simulated, rng: Generator) -> list[Cut]:
                     log_prior=-math.log(float(density[at]) * pace),
                     log_fallen=math.log(max(amplitude * (float(part[0]) - now), 1.0)),
                     log_age=math.log(max(hour / pace, 6.0)),
-                    chill_c=_chill(ferment.temperature_c, begin + int(hour)),
+                    chill_c=_chill(past.temperature_c, begin + int(hour)),
                 )
             )
     return found
@@ -107,7 +106,7 @@ def _chill(temperature_c: Floats, hour: int) -> float:
 
 
 def _of_seed(seed: int) -> list[Cut]:
-    return cuts(simulate(ALL, seed), default_rng(seed))
+    return cuts(past_of(simulate(ALL, seed)), default_rng(seed))
 
 
 def collect(first_seed: int = FIRST_SEED, ferments: int = FERMENTS) -> dict[str, Floats]:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from monitor.replay.past import past_of
 from monitor.replay.precedents import cuts, stretches
 from monitor.replay.simulate import simulate
-from monitor.units import MS_PER_HOUR
 
 
 @pytest.mark.parametrize("scenario", ["session", "fed", "sweetened"])
 def test_cuts_are_of_one_fall(scenario: str) -> None:
     """Every cut falls toward its end: nothing before it lies under it, and what is left is not negative."""
-    ferment = simulate(scenario, 900_000)
-    found = cuts(ferment, np.random.default_rng(1))
+    found = cuts(past_of(simulate(scenario, 900_000)), np.random.default_rng(1))
     assert found
     for cut in found:
         assert cut.left > -0.3  # a point or so of rounding of the hour's gravity
@@ -23,8 +22,7 @@ def test_cuts_are_of_one_fall(scenario: str) -> None:
 
 def test_what_was_sweetened_gives_nothing_from_then_on() -> None:
     """Stretches end before the sweetening, and added sugar begins a new one."""
-    ferment = simulate("sweetened", 900_001)
-    assert ferment.truth.sweetened_ms is not None
-    mark = (ferment.truth.sweetened_ms - ferment.recording.premise.pitched_ms) / MS_PER_HOUR
-    assert all(end <= mark for _, end in stretches(ferment))
-    assert len(list(stretches(simulate("fed", 900_002)))) >= 2
+    past = past_of(simulate("sweetened", 900_001))
+    assert past.sweetened_h is not None
+    assert all(end <= past.sweetened_h for _, end in stretches(past))
+    assert len(list(stretches(past_of(simulate("fed", 900_002))))) >= 2
