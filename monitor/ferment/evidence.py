@@ -39,7 +39,7 @@ class Evidence:
     silent_hours: float = NAN
     """Since the believed float was last heard."""
     data_age_hours: float = NAN
-    """Since the latest measured hour."""
+    """Since the latest measured hour; less what the sensor's clock is behind by, up to a day."""
     hours_in: float = NAN
     """Since pitching."""
     epoch_hours: float = NAN

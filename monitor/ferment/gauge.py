@@ -36,6 +36,8 @@ MAX_TRACKS: Final = 16
 MAX_SAMPLES: Final = 64
 MAX_ENTRIES: Final = 256
 MIXING_HOURS: Final = 6
+MOST_LAG_HOURS: Final = 24
+"""A clock that is set to another zone is behind by at most so much; what comes older than that is old."""
 """How long a batch takes to become one liquid after sugar went in or it was racked (common practice)."""
 OPENING_HOURS: Final = 8.0
 """Readings this soon after pitching are of the must that the maker sampled."""
@@ -69,6 +71,11 @@ class _Hourly:
     pace: Floats
     end: int
     coefficient: tuple[float, float]
+
+
+def _clock_lag_hours(track: Track) -> int:
+    lag_hours = track.lag_ms // MS_PER_HOUR
+    return lag_hours if lag_hours <= MOST_LAG_HOURS else 0
 
 
 class Gauge:
@@ -231,7 +238,7 @@ class Gauge:
             silent_hours=NAN
             if track.last_received_ms is None
             else (bare.at_ms - track.last_received_ms) / MS_PER_HOUR,
-            data_age_hours=float(end - 1 - known[-1]),
+            data_age_hours=float(max(end - 1 - known[-1] - _clock_lag_hours(track), 0)),
             epoch_hours=float(end - epoch),
             start_points=course.start_points,
             level_points=left.level_points,

@@ -45,6 +45,8 @@ class Track:
         self.start_ms = start_ms
         self.last_time_ms: int | None = None
         self.last_received_ms: int | None = None
+        self.lag_ms = 0
+        """How old the newest reading was when it came: of a clock that is behind, all of them are so old."""
         self.set_aside = 0
         self.hours = 0
         # in order of time, side by side: thousands of batches are kept in memory for weeks
@@ -76,7 +78,7 @@ class Track:
         times.insert(place, reading.time_ms)
         self._values.insert(place, reading.value)
         self._dirty.add(index)
-        self._note_gap(reading.time_ms)
+        self._note_newest(reading)
         return True
 
     def _places(self, begin: int, end: int) -> tuple[int, int]:
@@ -85,13 +87,14 @@ class Track:
         first = bisect_left(self._times, first_ms)
         return first, bisect_left(self._times, first_ms + (end - begin) * MS_PER_HOUR, first)
 
-    def _note_gap(self, time_ms: int) -> None:
-        if self.last_time_ms is None:
-            self.last_time_ms = time_ms
-        elif time_ms > self.last_time_ms:
-            self._gaps.append(time_ms - self.last_time_ms)
+    def _note_newest(self, reading: Reading) -> None:
+        if self.last_time_ms is not None:
+            if reading.time_ms <= self.last_time_ms:
+                return
+            self._gaps.append(reading.time_ms - self.last_time_ms)
             del self._gaps[:-RECENT_GAPS]
-            self.last_time_ms = time_ms
+        self.last_time_ms = reading.time_ms
+        self.lag_ms = max(reading.received_ms - reading.time_ms, 0)
 
     @property
     def is_empty(self) -> bool:

@@ -2,17 +2,19 @@
 
     python -m monitor.replay.precedents monitor/ferment/precedents.npz
 
-Each ferment is cut at hours of its fall, most of them near its end; amplitude and pace of each cut are varied
-a little, so that the collection fills the room between its ferments. Seeds start where no measurement goes.
+They follow several mechanisms: how a ferment slows down differs more between these than within one. Each is
+cut at hours of its fall, most of them near its end; amplitude and pace of each cut are varied a little, so
+that the collection fills the room between its ferments.
 """
 
 from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -22,12 +24,11 @@ from numpy.random import Generator, default_rng
 from monitor.ferment import warmth
 from monitor.ferment.precedent import BINS
 from monitor.ferment.series import Floats
+from monitor.replay import inhibited_musts, starved_musts
 from monitor.replay.past import Past, past_of
 from monitor.replay.simulate import ALL, simulate
 from monitor.units import POINTS_PER_SG
 
-FIRST_SEED: Final = 200_000
-FERMENTS: Final = 3600
 NEAR_POINTS: Final = 10.0
 CUTS_NEAR: Final = 7.0 / 120.0
 """Cuts an hour where less than NEAR_POINTS is left."""
@@ -39,6 +40,29 @@ AFTER_HOURS: Final = 170
 SUGAR_JUMP: Final = 0.8
 MIXING_HOURS: Final = 7
 SHAPES: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Ferments of one mechanism in the collection."""
+
+    past: Callable[[int], Past | None]
+    first_seed: int
+    ferments: int
+    share: float
+    """Of the prior weight, however many ferments there are."""
+
+
+def _simulated(seed: int) -> Past:
+    return past_of(simulate(ALL, seed))
+
+
+FAMILIES: Final = (
+    Family(_simulated, 200_000, 1800, 0.5),
+    Family(starved_musts.past, 200_000, 900, 0.25),
+    Family(inhibited_musts.past, 200_000, 900, 0.25),
+)
+"""Seeds begin where no measurement goes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,15 +129,22 @@ def _chill(temperature_c: Floats, hour: int) -> float:
     return warmth.read(long, None).drop_c
 
 
-def _of_seed(seed: int) -> list[Cut]:
-    return cuts(past_of(simulate(ALL, seed)), default_rng(seed))
+def _cuts_of(family: Family, seed: int) -> list[Cut]:
+    past = family.past(seed)
+    if past is None:
+        return []
+    weight = math.log(family.share / family.ferments)
+    return [replace(cut, log_prior=cut.log_prior + weight) for cut in cuts(past, default_rng(seed))]
 
 
-def collect(first_seed: int = FIRST_SEED, ferments: int = FERMENTS) -> dict[str, Floats]:
+def collect(families: Sequence[Family] = FAMILIES) -> dict[str, Floats]:
     """The arrays of a collection, in order of what is left, in half precision."""
+    found: list[Cut] = []
     with ProcessPoolExecutor() as pool:
-        seeds = range(first_seed, first_seed + ferments)
-        found = [cut for many in pool.map(_of_seed, seeds, chunksize=16) for cut in many]
+        for family in families:
+            seeds = range(family.first_seed, family.first_seed + family.ferments)
+            for many in pool.map(partial(_cuts_of, family), seeds, chunksize=16):
+                found += many
     found.sort(key=lambda cut: cut.left)
     courses = np.stack([cut.course for cut in found])
     shapes = np.linalg.svd(courses, full_matrices=False)[2][:SHAPES]

@@ -172,6 +172,32 @@ class TestSensors:
         assert said == emissions(right, premise)
         assert fired(said, AlertKind.FINISHED)
 
+    def test_a_clock_of_another_zone_is_judged_all_the_same(
+        self, make_ferment: MakeFerment, premise: Premise
+    ) -> None:
+        """A float whose clock is seven hours behind is told as finished, half a day off at most."""
+        events = make_ferment(days=9.0)
+        behind = [
+            replace(event, time_ms=event.time_ms - 7 * MS_PER_HOUR) if isinstance(event, Reading) else event
+            for event in events
+        ]
+        (right,) = fired(emissions(events, premise), AlertKind.FINISHED)
+        (told,) = fired(emissions(behind, premise), AlertKind.FINISHED)
+        assert abs(told.at_ms - right.at_ms) <= 12 * MS_PER_HOUR
+
+    def test_what_is_days_old_when_it_comes_finishes_nothing(
+        self, make_ferment: MakeFerment, premise: Premise
+    ) -> None:
+        """The end of a ferment that is heard of two days late, all at once, says nothing of today."""
+        events = make_ferment(days=9.0)
+        last_ms = max(event.at_ms for event in events)
+        late = [
+            replace(event, received_ms=last_ms + 2 * MS_PER_DAY) if isinstance(event, Reading) else event
+            for event in events
+        ]
+        late.append(Tick(last_ms + 2 * MS_PER_DAY + 3 * MS_PER_HOUR))
+        assert not fired(emissions(sorted(late, key=lambda event: event.at_ms), premise), AlertKind.FINISHED)
+
     def test_doubled_readings_change_nothing(self, make_ferment: MakeFerment, premise: Premise) -> None:
         """Every reading delivered twice says what every reading delivered once says."""
         events = make_ferment(days=9.0)

@@ -11,8 +11,7 @@ from monitor.ferment.foretelling import QUANTILES
 from monitor.ferment.shape import TRAITS
 from monitor.replay.boosting import Recipe
 from monitor.replay.foretellings import FIRST_SEED, LEAST_HOURS, Examples, fitted, looks, moments
-from monitor.replay.precedents import FERMENTS as PRECEDENTS
-from monitor.replay.precedents import FIRST_SEED as FIRST_PRECEDENT
+from monitor.replay.precedents import FAMILIES
 from monitor.replay.simulate import simulate
 from monitor.units import MS_PER_HOUR
 
@@ -69,7 +68,7 @@ def test_outer_quantiles_hold_on_ferments_that_were_not_fitted() -> None:
 
 def test_seeds_are_of_their_own() -> None:
     """Behind the precedents' seeds, far from what is measured."""
-    assert FIRST_SEED >= FIRST_PRECEDENT + PRECEDENTS
+    assert all(family.first_seed + family.ferments <= FIRST_SEED for family in FAMILIES)
 
 
 def test_the_kept_file_is_small() -> None:
