@@ -160,13 +160,16 @@ class Judge:
         elif self._fired(AlertKind.FINISHED) is None and not going:
             self._ended_ms = None
         stuck = (now.stuck or now.never_began) and not watched and not self._packaged
+        # it may creep to its end without ever moving so fast that it is seen to go again
+        ended = now.done and not stuck
         rule = Rule(
             stuck and finished_ms is None and not going,
-            restarted or fed or going or watched or self._packaged,
+            restarted or fed or going or watched or self._packaged or ended,
             policy.stalled_dwell,
             policy.clear_dwell,
         )
-        said += self._apply(AlertKind.STALLED, rule, e.at_ms, wording.stalled(e), "It ferments again.")
+        over = "It rests where it may well end." if ended and not restarted else "It ferments again."
+        said += self._apply(AlertKind.STALLED, rule, e.at_ms, wording.stalled(e), over)
         if any(isinstance(s, AlertChange) and s.state is AlertState.FIRING for s in said):
             self._told_level = e.level_points
         return said

@@ -163,7 +163,7 @@ def _goes_on(
     begun: int,
 ) -> Flags:
     """Which sets may tell more after what they told first."""
-    parts = (signals.holds[R], signals.falls_again, signals.moving, signals.fed, signals.restart_points)
+    parts = (*signals.holds, signals.falls_again, signals.moving, signals.fed, signals.restart_points)
     codes, taken = together(
         [begun_code, *(part.codes for part in parts)], [begun, *(len(part.rows) for part in parts)]
     )
@@ -171,11 +171,12 @@ def _goes_on(
     one = np.empty(len(taken[0]), dtype=np.int64)
     one[codes] = np.arange(codes.size)
     place = np.minimum(start[one], course.at_ms.size - 1)
-    going, falls, moving, fed, restart = (
+    going, done, stuck, falls, moving, fed, restart = (
         part.rows[index] for part, index in zip(parts, taken[1:], strict=True)
     )
     fell = course.level_points[place][:, None] - course.level_points > restart
-    stir = (moving & fell) | fed | going | falls | (stalled[one][:, None] & course.released)
+    stir = (moving & fell) | fed | going | falls
+    stir |= stalled[one][:, None] & (course.released | (done & ~stuck))
     stir &= np.arange(course.at_ms.size) > place[:, None]
     more = (stir.any(axis=1) | again[one]) & (start[one] < NEVER)
     return np.asarray(more[codes])
@@ -284,7 +285,11 @@ class _Machine:
         self.ended_ms[began] = at_ms
         self.ended_ms[ended & ~going] = NOT_YET
         said.append(
-            stall.step(at_ms, stuck & ~finished & ~going & self.awake, back | self.course.released[place])
+            stall.step(
+                at_ms,
+                stuck & ~finished & ~going & self.awake,
+                back | self.course.released[place] | (done & ~stuck),
+            )
         )
         for kind, (began, ended) in enumerate(said):
             if began.any():

@@ -95,3 +95,28 @@ def test_nutrient_that_was_too_late_once_does_not_become_due_again() -> None:
         if isinstance(s, AlertChange) and s.kind is AlertKind.NUTRIENT_DUE
     ]
     assert said == [AlertState.FIRING, AlertState.RESOLVED]
+
+
+def test_a_stall_that_creeps_to_its_end_is_told_as_finished() -> None:
+    """A stall whose last points go too slowly to be seen as a restart does not stand for good: once it is
+    done, and no longer stuck, it is over, and the end is told after its own dwell."""
+    policy = AlertPolicy()
+    stuck = dataclasses.replace(RESTING, level_points=15.0, fallen_points=35.0, left_p50=12.0, unfinished=0.9)
+    judge = Judge(PREMISE, Thresholds(), policy)
+    said = told(judge, [stuck] * 48)
+    assert judge.phase is Phase.STALLED
+    said += told(judge, [RESTING] * 48, begin=48)
+    stalls = [s for s in said if isinstance(s, AlertChange) and s.kind is AlertKind.STALLED]
+    assert [s.state for s in stalls] == [AlertState.FIRING, AlertState.RESOLVED]
+    assert stalls[1].message == "It rests where it may well end."
+    over = 48 + int(policy.clear_dwell)
+    assert finishes(said) == [(over + int(policy.finished_dwell) + 1, AlertState.FIRING)]
+
+
+def test_a_stall_stands_while_it_is_stuck() -> None:
+    """Hardly anything seems left of what stands far above its end: that is still a stall."""
+    stuck = dataclasses.replace(RESTING, level_points=15.0, fallen_points=35.0)
+    judge = Judge(PREMISE, Thresholds(), AlertPolicy())
+    said = told(judge, [stuck] * 96)
+    assert judge.phase is Phase.STALLED
+    assert finishes(said) == []
