@@ -36,9 +36,9 @@ MAX_TRACKS: Final = 16
 MAX_SAMPLES: Final = 64
 MAX_ENTRIES: Final = 256
 MIXING_HOURS: Final = 6
+"""How long a batch takes to become one liquid after sugar went in or it was racked (common practice)."""
 MOST_LAG_HOURS: Final = 24
 """A clock that is set to another zone is behind by at most so much; what comes older than that is old."""
-"""How long a batch takes to become one liquid after sugar went in or it was racked (common practice)."""
 OPENING_HOURS: Final = 8.0
 """Readings this soon after pitching are of the must that the maker sampled."""
 ORIGINAL_SD: Final = 1.1

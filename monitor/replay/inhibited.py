@@ -32,6 +32,7 @@ from monitor.replay.kinetics import (
     NITROGEN_HALF_G_L,
     REFERENCE_C,
     SPENT_G_L,
+    Deed,
     FloatArray,
     Strain,
     pace_at,
@@ -116,7 +117,7 @@ class Carboy:
 
 
 class DeedKind(StrEnum):
-    """What a maker does, and what its amount is."""
+    """What a maker does, the kind of a `Deed`, and what its amount is."""
 
     SUGAR = "sugar"
     """g/L, of the first two in equal parts."""
@@ -130,15 +131,6 @@ class DeedKind(StrEnum):
     """Nothing works or grows from then on; no amount."""
     RESTART = "restart"
     """Points a day at which survivors of a stabilising ferment, once they are ready."""
-
-
-@dataclass(frozen=True, slots=True)
-class Deed:
-    """What is done to the must at an hour after pitching."""
-
-    hour: float
-    kind: DeedKind
-    amount: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from numpy.random import Generator
 from monitor.ferment.premise import MustKind
 from monitor.replay.inhibited import STEP_H, SUGAR_PER_ETHANOL, Carboy, Must, Yeast, borne
 from monitor.replay.kinetics import FloatArray
-from monitor.replay.room import RoomSpell, wander
+from monitor.replay.room import RoomSpell, spell_course, wander
 
 HORIZON_H: Final = 60.0 * 24.0
 """As long as any ferment is followed."""
@@ -162,9 +162,7 @@ def chilled(room_c: FloatArray, spells: Sequence[RoomSpell]) -> FloatArray:
     hours = np.arange(room_c.size, dtype=np.float64) * STEP_H
     changed = room_c.copy()
     for spell in spells:
-        since, after = ((hours - at_h) / SPELL_SETS_IN_H for at_h in (spell.from_h, spell.until_h))
-        # half of (1 + tanh(x/2)) is the logistic curve, and never overflows
-        changed += spell.by_c * 0.5 * (np.tanh(since / 2.0) - np.tanh(after / 2.0))
+        changed += spell.by_c * spell_course(hours, spell.from_h, spell.until_h, SPELL_SETS_IN_H)
     return changed
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.random import Generator, default_rng
 
 from monitor.ferment.premise import MustKind
-from monitor.replay.inhibited import POINTS_PER_G_L, STEP_H, Course, Deed, DeedKind, follow
+from monitor.replay.inhibited import POINTS_PER_G_L, STEP_H, Course, DeedKind, follow
 from monitor.replay.inhibited_batch import (
     HORIZON_H,
     Batch,
@@ -19,7 +19,8 @@ from monitor.replay.inhibited_batch import (
     draw_batch,
     log_uniform,
 )
-from monitor.replay.marks import runs
+from monitor.replay.kinetics import Deed
+from monitor.replay.marks import BEGUN_POINTS, FINISHED_LEFT, STALL_ABOVE, STALL_RATE, runs
 from monitor.replay.past import Past
 from monitor.replay.room import RoomSpell
 from monitor.units import POINTS_PER_SG
@@ -45,10 +46,6 @@ TRIES: Final = 400
 
 ENDS_H: Final = HORIZON_H - 24.0
 """Where a ferment stands by then is its end."""
-ABOVE_POINTS: Final = 5.0
-"""Further above what it could reach is not an end, but a stall."""
-SLOW: Final = 0.3
-"""Points a day under which it stands."""
 STANDS_H: Final = 24.0
 STALL_H: Final = 110.0
 """The least of a stall that a scenario is drawn for; it falls by no more than the points below meanwhile."""
@@ -80,12 +77,14 @@ def marks_of(course: Course, until_h: float, added_h: float = 0.0) -> Marks:
     half_day = round(12.0 / STEP_H)
     padded = np.pad(points, half_day, mode="edge")
     rate = padded[: -2 * half_day] - padded[2 * half_day :]
-    begun = points[0] - points > 3.0
+    begun = points[0] - points > BEGUN_POINTS
     # what rises by a point and more is being fed
-    slow = (rate < SLOW) & (rate > -1.0) & begun & (points - course.attainable_points[:upto] > ABOVE_POINTS)
+    slow = (
+        (rate < STALL_RATE) & (rate > -1.0) & begun & (points - course.attainable_points[:upto] > STALL_ABOVE)
+    )
     stalls = [(first * STEP_H, (end - 1) * STEP_H) for first, end in runs(slow)]
     tail = (rate < 1.0) & (left > 2.0) & (left < 12.0) & begun
-    done = (left <= 1.0) & (course.hours[:upto] >= added_h)
+    done = (left <= FINISHED_LEFT) & (course.hours[:upto] >= added_h)
     return Marks(
         finished_h=float(np.argmax(done)) * STEP_H,
         final_points=float(points[-1]),
@@ -160,7 +159,7 @@ def _tried(rng: Generator, scenario: Scenario) -> Ferment | None:
             course = _follow(batch, deeds)
     marks = marks_of(course, ENDS_H, added_h)
     above_end = marks.final_points - float(course.attainable_points[-1])
-    finished = above_end <= ABOVE_POINTS
+    finished = above_end <= STALL_ABOVE
     if not _of_its_kind(rng, scenario, batch, course, marks, above_end):
         return None
     if scenario is Scenario.RACK:
@@ -227,7 +226,7 @@ def _rescue(rng: Generator, stalled_h: float) -> tuple[Deed, ...]:
 def _of_its_kind(
     rng: Generator, scenario: Scenario, batch: Batch, course: Course, marks: Marks, above_end: float
 ) -> bool:
-    finished = above_end <= ABOVE_POINTS
+    finished = above_end <= STALL_ABOVE
     if scenario in STALLING:
         if not _stands(rng, batch, course, marks) or (scenario is Scenario.COLD and not finished):
             return False
@@ -270,7 +269,7 @@ def _sweetened(rng: Generator, ferment: Ferment) -> Ferment | None:
     if ferment.scenario is Scenario.REFERMENT:
         deeds.append(Deed(sweetened_h, DeedKind.RESTART, log_uniform(rng, 0.3, 2.0)))
     else:
-        deeds.append(Deed(sweetened_h, DeedKind.STABILISE))
+        deeds.append(Deed(sweetened_h, DeedKind.STABILISE, 0.0))
     course = _follow(ferment.batch, deeds)
     return replace(
         ferment,

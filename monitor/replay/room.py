@@ -51,10 +51,15 @@ def _spells(spells: Sequence[RoomSpell], at: FloatArray) -> FloatArray:
     """Spells that set in and pass over about 4 hours."""
     total = np.zeros_like(at)
     for spell in spells:
-        sets_in = 1.0 / (1.0 + np.exp(np.clip(-(at - spell.from_h) / 1.5, -50.0, 50.0)))
-        passes = 1.0 / (1.0 + np.exp(np.clip(-(at - spell.until_h) / 1.5, -50.0, 50.0)))
-        total += spell.by_c * (sets_in - passes)
+        total += spell.by_c * spell_course(at, spell.from_h, spell.until_h, 1.5)
     return total
+
+
+def spell_course(hours: FloatArray, from_h: float, until_h: float, edge_h: float) -> FloatArray:
+    """A spell from 0 to 1 and back, by logistic curves with this scale."""
+    sets_in = 1.0 / (1.0 + np.exp(np.clip(-(hours - from_h) / edge_h, -50.0, 50.0)))
+    passes = 1.0 / (1.0 + np.exp(np.clip(-(hours - until_h) / edge_h, -50.0, 50.0)))
+    return np.asarray(sets_in - passes)
 
 
 def wander(count: int, step_h: float, memory_h: float, rng: Generator) -> FloatArray:

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from monitor.ferment.series import Floats
 from monitor.replay.kinetics import NITROGEN_HALF_G_L, REFERENCE_C, Deed, Strain, pace_at
-from monitor.replay.marks import runs
+from monitor.replay.marks import BEGUN_POINTS, STALL_ABOVE, STALL_RATE, runs
 
 STEPS_PER_HOUR: Final = 4
 STEP_H: Final = 1.0 / STEPS_PER_HOUR
@@ -57,10 +57,6 @@ WAKES_ABOVE_C: Final = 1.5
 SETTLED_SHARE: Final = 0.8
 """Of the cells that nitrogen gives, those still at work in the tail; assumed."""
 
-STALL_RATE: Final = 0.3
-"""Points a day, over half a day."""
-STALL_LEFT_POINTS: Final = 5.0
-BEGUN_POINTS: Final = 3.0
 STALL_LEAST_H: Final = 24.0
 STALL_MERGE_H: Final = 12.0
 """Stalls less far apart than this are one."""
@@ -282,12 +278,13 @@ def first_hour(reached: NDArray[np.bool_]) -> float | None:
 
 
 def stalls_of(fall: Fall) -> tuple[tuple[float, float], ...]:
-    """Hours from and until of every day and more of hardly any fall with much of it still to come."""
+    """Hours from and until of every day and more of hardly any fall with much of it still to come, the rate
+    taken over half a day."""
     half_day = 12 * STEPS_PER_HOUR
     padded = np.pad(fall.rate, half_day // 2, mode="edge")
     smooth = np.convolve(padded, np.full(half_day, 1.0 / half_day), "valid")[: fall.rate.size]
     begun = np.maximum.accumulate(fall.points) - fall.points > BEGUN_POINTS
-    still = (smooth < STALL_RATE) & (fall.left_points > STALL_LEFT_POINTS) & begun
+    still = (smooth < STALL_RATE) & (fall.left_points > STALL_ABOVE) & begun
     merged: list[tuple[float, float]] = []
     for first, end in runs(still):
         from_h, until_h = first * STEP_H, min(end, fall.rate.size - 1) * STEP_H

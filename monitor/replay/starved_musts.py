@@ -17,6 +17,7 @@ from numpy.random import Generator, default_rng
 
 from monitor.ferment.series import Floats
 from monitor.replay.kinetics import Deed
+from monitor.replay.marks import FINISHED_LEFT, STALL_ABOVE
 from monitor.replay.past import Past
 from monitor.replay.scenario import ETHANOL_G_L_PER_ABV
 from monitor.replay.starved import (
@@ -83,8 +84,6 @@ STALL_SHOWS_H: Final = 84.0
 """A cold or stuck ferment stands still at least so long, the stuck one from `STALLS_BY_H` at the latest."""
 STALLS_BY_H: Final = 25 * 24.0
 STUCK_ENDS_H: Final = 42 * 24.0
-FINISHED_LEFT: Final = 1.0
-SHORT_OF_END_POINTS: Final = 5.0
 TAIL_H: Final = (50.0, 290.0)
 """What a tail takes, and at most any ferment that does not stall."""
 LEFT_TO_FEED_POINTS: Final = 3.0
@@ -297,7 +296,7 @@ def _tried(rng: Generator, scenario: Scenario, style: Style) -> Past | None:
     batch, fall, sugared_h = followed
     final = float(fall.points.min())
     finished_h = None
-    if final - fall.must.attainable_points <= SHORT_OF_END_POINTS:
+    if final - fall.must.attainable_points <= STALL_ABOVE:
         finished_h = first_hour((fall.points <= final + FINISHED_LEFT) & (fall.hours >= sugared_h))
         if finished_h is None:
             return None

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.random import Generator
 
 from monitor.ferment.series import Floats
-from monitor.replay.room import wander
+from monitor.replay.room import spell_course, wander
 from monitor.replay.starved import STEP_H, Room
 
 HORIZON_H: Final = 60 * 24.0
@@ -50,7 +50,4 @@ def room_of(rng: Generator, comfort_c: tuple[float, float], sleeps_below_c: floa
 
 def _spell(rng: Generator, hours: Floats, from_h: float, until_h: float) -> Floats:
     """From 0 to 1 and back, over some hours."""
-    edge_h = rng.uniform(4.0, 14.0) / 2.0
-    sets_in = 1.0 / (1.0 + np.exp((from_h - hours) / edge_h))
-    passes = 1.0 / (1.0 + np.exp((until_h - hours) / edge_h))
-    return np.asarray(sets_in - passes)
+    return spell_course(hours, from_h, until_h, rng.uniform(4.0, 14.0) / 2.0)

@@ -11,7 +11,6 @@ import pytest
 from monitor.replay.inhibited import (
     Carboy,
     Course,
-    Deed,
     DeedKind,
     Must,
     Yeast,
@@ -20,6 +19,7 @@ from monitor.replay.inhibited import (
     taken,
     work_at,
 )
+from monitor.replay.kinetics import Deed
 from monitor.replay.kinetics_malt import GROWTH_PER_MOL
 
 MUST = Must(gravity_points=43.0, sugars_g_l=(45.0, 45.0, 6.0), nitrogen_g_l=0.15, points_per_g=0.462)
@@ -157,7 +157,7 @@ def test_racking_and_stabilising_slow_and_stop() -> None:
     """With a quarter of the cells it is slower; stabilised, nothing moves any more."""
     racked = fed(Deed(60.0, DeedKind.RACK, 0.25))
     assert done_h(racked) > done_h(fed())
-    stopped = fed(Deed(60.0, DeedKind.STABILISE))
+    stopped = fed(Deed(60.0, DeedKind.STABILISE, 0.0))
     assert np.ptp(stopped.points[240:]) == 0.0
 
 
