@@ -68,6 +68,8 @@ class Evidence:
     """By how much sugar that went in raised the gravity, written down or not; nan where it cannot be read."""
     apart_points: float = 0.0
     """By how much this float seems to read above the maker's own sample."""
+    apart_sd: float = NAN
+    """How far off it may read beyond that."""
     left_p05: float = NAN
     left_p50: float = NAN
     left_p95: float = NAN

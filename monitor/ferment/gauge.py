@@ -211,7 +211,9 @@ class Gauge:
         course = history.review(points[epoch:], pace[epoch:])
         opening = course if epoch == 0 else history.review(points[:epoch], pace[:epoch])
         added = addition.added(points, [hour for hour in self._sugar_hours if 0 <= hour < end])
-        expected, apart = self._expected(opening.start_points, opening.first_hour, added.points, off)
+        expected, apart, apart_sd = self._expected(
+            opening.start_points, opening.first_hour, added.points, off
+        )
         self._learn_noise(track, end)
         rose_hour = max(added.unwritten_hours, default=None)
         whole_hour = epoch if rose_hour is None else max(epoch, rose_hour + MIXING_HOURS)
@@ -258,6 +260,7 @@ class Gauge:
             expected_sd=expected[1],
             added_points=added.points if added.all_read else NAN,
             apart_points=apart,
+            apart_sd=apart_sd,
             alcohol_room_abv=NAN if tolerance is None else tolerance - made,
             watch_hours=watch_hours,
             watch_fall=fallen_since.points,
@@ -303,8 +306,8 @@ class Gauge:
 
     def _expected(
         self, start_points: float, first_hour: float, added_points: float, off: offset.Offset
-    ) -> tuple[tuple[float, float], float]:
-        """Mean and sd of the final gravity as the corrected float reads it; and how far it reads high."""
+    ) -> tuple[tuple[float, float], float, float]:
+        """Mean and sd of the final gravity as the corrected float reads it; how far it reads high, and sd."""
         given = self.premise.must.original_gravity_sg
         apart, apart_sd = 0.0, off.sd
         if given is not None:
@@ -321,7 +324,7 @@ class Gauge:
         if prior is None:
             prior = terminal.expected_final(self.premise.must, *known)
             self._finals = {known: prior}
-        return (prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)), apart
+        return (prior.mean_points + apart, math.hypot(prior.sd_points, apart_sd)), apart, apart_sd
 
     def _noise_is_known(self, end: int) -> bool:
         return self._noise_hour is not None and end - self._noise_hour < self.settings.noise_hours

@@ -17,6 +17,8 @@ from monitor.ferment.evidence import Evidence
 from monitor.ferment.left import Left
 from monitor.ferment.series import Floats
 
+NINETY: Final = 1.645
+"""Standard deviations of a normal distribution in half of its 90 % interval."""
 PRIOR_REACH: Final = 1.23
 """Half-width of the 90 % interval while only the must speaks, in its standard deviations."""
 TAIL_FROM: Final = 0.8
@@ -45,7 +47,8 @@ class Outlook:
 
 
 def foresee(e: Evidence, rest: Left, traits: Floats | None) -> Outlook:
-    """The outlook at one moment, gravities as the float reads; nan before the fall has begun.
+    """The outlook at one moment, gravities as the float would read without its error; nan before the fall
+    has begun.
 
     `rest` is what is still to fall, `traits` are of `monitor.ferment.shape`.
     """
@@ -58,14 +61,13 @@ def foresee(e: Evidence, rest: Left, traits: Floats | None) -> Outlook:
     tail = max(_between(TAIL_FROM, TAIL_FULL, fallen), _between(SLOW_FROM, SLOW_FULL, pace))
     reach = PRIOR_REACH * e.expected_sd
 
-    def weighed(must: float, last_days: float) -> float:
-        return min((1.0 - tail) * must + tail * last_days, e.level_points)
-
-    finals = (
-        weighed(e.expected_points - reach, e.level_points - rest.p95),
-        weighed(e.expected_points, e.level_points - rest.p50),
-        weighed(e.expected_points + reach, e.level_points - rest.p05),
-    )
+    # the tail knows the level as the float reads it, the must knows of the float's error already
+    off = NINETY * e.apart_sd
+    ends = e.level_points - rest.p50
+    lower = tail * (ends - math.hypot(rest.p95 - rest.p50, off)) + (1.0 - tail) * (e.expected_points - reach)
+    middle = min(tail * ends + (1.0 - tail) * e.expected_points, e.level_points)
+    upper = tail * (ends + math.hypot(rest.p50 - rest.p05, off)) + (1.0 - tail) * (e.expected_points + reach)
+    finals = (min(lower, middle), middle, min(upper, e.level_points + off))
     if traits is None:
         return Outlook(*finals)
     return Outlook(*finals, *foretelling.hours_left(traits))

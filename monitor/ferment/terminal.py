@@ -25,8 +25,17 @@ SHARES: Final[dict[MustKind | None, tuple[float, float]]] = {
 """Fermentable share of the dissolved solids and its spread (honey: check of US honey compositions 0.855 to
 0.943, which is a spread of 0.03; malt: real attenuation of ordinary worts, glycerol in it, a quarter of the
 original gravity being left; fruit and sugar: common practice)."""
-GLYCEROL_POINTS: Final = 1.2
-"""Glycerol and acids, which the mass balance does not know; an attenuation measured on worts does."""
+BY_PRODUCTS: Final[dict[MustKind | None, float]] = {
+    MustKind.HONEY: 0.028,
+    MustKind.MALT: 0.0,
+    MustKind.FRUIT: 0.028,
+    MustKind.SUGAR: 0.028,
+    None: 0.014,
+}
+"""Points by each point of the original gravity that glycerol and acids hold a must up, which the mass balance
+does not know: 1.1 at 1.040, 2.8 at 1.100 (meads end one to two points above it; 3 to 4 % of the sugar becomes
+glycerol, 6 g/L of which are 1.25 points: common practice). The attenuation measured on worts knows of them,
+and what nobody names may be wort."""
 ADDED_SHARE: Final = (0.96, 0.05)
 """The same of what is added under way: sugar, or honey, and nobody says which."""
 LEAST_SD_POINTS: Final = 1.2
@@ -54,7 +63,7 @@ def expected_final(must: Must, original_points: float, added_points: float = 0.0
         # a range that a maker gives is taken to hold nineteen times in twenty
         sd = original_points * abs(high - low) / 4.0
     else:
-        mean = _end(original_points, share) + (0.0 if must.kind is MustKind.MALT else GLYCEROL_POINTS)
+        mean = _end(original_points, share) + BY_PRODUCTS[must.kind] * original_points
         sd = _half_width(original_points, share, spread)
     if added_points > 0.0:
         whole = min(original_points + added_points, 250.0)

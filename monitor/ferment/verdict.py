@@ -55,10 +55,16 @@ class Thresholds:
     """How much of a slow rise may be the float's own drift."""
     lag_hours: float = 168.0
     """No fall at all by then is a failed start."""
+    week_per_day: float = 0.15
+    """At rest: has surely not fallen faster than this over the last week."""
+    week_doubt: float = 0.5
+    """What has been at rest for a week is finished by this doubt instead, and stalled where it is too far
+    above its end for that: by then a maker must hear something."""
     stuck_gap_points: float = 2.0
     """Nothing is stuck nearer than this to where it should end."""
 
 
+WEEK_HOURS: Final = 168.0
 STALL_POINTS: Final = 5.0
 """A stall stands more than so many points above the gravity that must could reach."""
 STUCK: Final = {
@@ -139,15 +145,17 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     calm = (e.slope_two < th.drift_per_day + th.calm_rise_z * e.slope_two_se) & (
         e.slope_four < th.drift_per_day + th.calm_rise_z * e.slope_four_se
     )
-    done = sound & slowing & settled & near & calm & (e.unfinished < th.finished_doubt)
-    high = gap > th.stuck_gap_points
-    slow = e.slowed_hours >= 3.0
     flat = (e.slope_two - 0.5 * e.slope_two_se > -th.stalled_per_day) & (
         e.slope_day > -2.0 * th.stalled_per_day
     )
+    rests = flat & (e.slowed_hours >= WEEK_HOURS) & (e.slope_seven - e.slope_seven_se > -th.week_per_day)
+    ended = (e.unfinished < th.finished_doubt) | (rests & (e.unfinished < th.week_doubt))
+    done = sound & slowing & settled & near & calm & ended
+    high = gap > th.stuck_gap_points
+    slow = e.slowed_hours >= 3.0
     surely = flat & (gap > STALL_POINTS + th.stalled_surely_sd * e.expected_sd)
     likely = (1.0 - stuck(e) < th.stalled_doubt) & (e.slope_two > -th.stalled_per_day)
-    still = sound & begun & settled & slow & high & calm & (surely | likely)
+    still = sound & begun & settled & slow & high & calm & (surely | likely | (rests & ~near))
     unmoved = (e.slope_two - e.slope_two_se < th.moving_per_day) & (e.slope_two > -th.moving_per_day)
     never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
     never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)

@@ -18,6 +18,9 @@ from monitor.ferment.series import Floats
 from monitor.ferment.window import LEAST_VAR, Window, outlier_variance, unchanged, whitened
 
 LEAST_BINS: Final = 4
+EARLY_HOURS: Final = 72.0
+SETTLING_HOURS: Final = 9.0
+GOES_ON_Z: Final = 0.5
 BEND_Z: Final = 3.5
 """How sure a jump must be,"""
 TURN_TOLL: Final = 1.05
@@ -45,8 +48,19 @@ class Fall:
 def fall(window: Window, noise: Noise, hours: float, coefficient: tuple[float, float]) -> Fall:
     """The fall over so many hours that the window spans.
 
-    `coefficient` is mean and sd of the float's temperature coefficient, points per degC.
+    In its first days a fall must go on: some of it is left without the first hours, in which what was
+    poured in settles, or else there has been none. `coefficient` is mean and sd of the float's temperature
+    coefficient, points per degC.
     """
+    whole = _fall(window, noise, hours, coefficient)
+    if hours > EARLY_HOURS or math.isnan(whole.points):
+        return whole
+    later = window.last(hours - SETTLING_HOURS)
+    after = _fall(later, noise, hours - SETTLING_HOURS, coefficient)
+    return whole if after.points > GOES_ON_Z * after.se else after
+
+
+def _fall(window: Window, noise: Noise, hours: float, coefficient: tuple[float, float]) -> Fall:
     if window.size < LEAST_BINS:
         return Fall()
     wander = max(noise.wander_points, LEAST_WANDER)

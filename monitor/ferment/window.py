@@ -50,12 +50,19 @@ class Window:
 
     def turned(self) -> Window:
         """The same bins, newest first."""
+        return self._at(slice(None, None, -1))
+
+    def last(self, hours: float) -> Window:
+        """The bins of so many hours before now."""
+        return self._at(slice(int(np.searchsorted(self.hours, -hours)), None))
+
+    def _at(self, bins: slice) -> Window:
         return Window(
-            self.hours[::-1],
-            self.warm_hours[::-1],
-            self.points[::-1],
-            self.temperature_c[::-1],
-            self.white_var[::-1],
+            self.hours[bins],
+            self.warm_hours[bins],
+            self.points[bins],
+            self.temperature_c[bins],
+            self.white_var[bins],
         )
 
 

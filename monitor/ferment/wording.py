@@ -7,8 +7,11 @@ from typing import Final
 
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.verdict import WEEK_HOURS
 from monitor.units import POINTS_PER_SG
 
+AT_REST_POINTS: Final = 1.0
+"""What has fallen by less in its last week is described by that week."""
 SHOWN_POINTS: Final = 0.25
 """Less than this no float shows."""
 
@@ -39,8 +42,20 @@ def _fall(e: Evidence, then: str = "") -> str:
     if fallen > e.fallen_points > 0.0:
         # a line through its first days, the lag among them, would say more than has happened
         fallen, hours = e.fallen_points, e.epoch_hours
-    verb = "has risen" if fallen < -0.05 else "has fallen"
-    return f"{verb} {points(fallen)} in {span(hours)}" + (f" {then} {level}" if then else "")
+    return _fallen(fallen, hours) + (f" {then} {level}" if then else "")
+
+
+def _fallen(by_points: float, hours: float) -> str:
+    verb = "has risen" if by_points < -0.05 else "has fallen"
+    return f"{verb} {points(by_points)} in {span(hours)}"
+
+
+def _rest(e: Evidence, then: str = "") -> str:
+    """The fall of a ferment at rest: over its last week, if that was all rest."""
+    in_week = -e.slope_seven * WEEK_HOURS / 24.0
+    if e.slowed_hours >= WEEK_HOURS and abs(in_week) < AT_REST_POINTS:
+        return _fallen(in_week, WEEK_HOURS) + (f" {then} {gravity(e.level_points)}" if then else "")
+    return _fall(e, then)
 
 
 def _gap(e: Evidence) -> str:
@@ -101,9 +116,9 @@ def _why(phase: Phase, e: Evidence) -> str:
     if phase is Phase.SLOWING:
         return f"{_fall(e)}{_fastest(e)}{_left(e)}."
     if phase is Phase.FINISHED:
-        return f"{_fall(e, 'and stands at')}{_gap(e)}{_left(e)}."
+        return f"{_rest(e, 'and stands at')}{_gap(e)}{_left(e)}."
     if phase is Phase.STALLED:
-        return f"{_fall(e)}{_gap(e)}{_cause(e)}."
+        return f"{_rest(e)}{_gap(e)}{_cause(e)}."
     return f"{_fall(e, 'to')} though it had ended or was meant to rest."
 
 

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.random import Generator, default_rng
 
+from monitor.ferment.premise import MustKind
 from monitor.replay.kinetics import STEP_H, Course, Deed, FloatArray, integrate
 from monitor.replay.marks import Marks, fallen_points, marks_of, runs
 from monitor.replay.room import room_temperature
@@ -27,7 +28,11 @@ UNDECIDED_H: Final = 10.0
 class Ferment:
     """A ferment as it truly went."""
 
-    plan: Plan
+    kind: MustKind | None
+    gravity_sg: float
+    """At pitching."""
+    tolerance_abv: float
+    """What the yeast is sold for."""
     course: Course
     marks: Marks
     """Of the ferment proper, before any sweetening."""
@@ -38,11 +43,8 @@ class Ferment:
     attainable_sg: float
     """What the must, with its feeds and before any sweetening, could reach."""
     sweetened_h: float | None = None
-
-    @property
-    def restarts(self) -> bool:
-        """Whether it goes again after sweetening."""
-        return self.plan.restart_points_per_day is not None
+    restarts: bool = False
+    """Whether it goes again after sweetening."""
 
     @property
     def recorded(self) -> Course:
@@ -101,7 +103,19 @@ def ferment_of(plan: Plan, rng: Generator) -> Ferment | None:
             course = _follow(plan, weather, deeds)
     end_h = min(end_h, HORIZON_H)
     deeds = tuple(deed for deed in deeds if deed.hour < end_h)
-    return Ferment(plan, course, marks, deeds, end_h, weather.room(plan), attainable_sg, sweetened_h)
+    return Ferment(
+        plan.kind,
+        plan.gravity_sg,
+        plan.tolerance_abv,
+        course,
+        marks,
+        deeds,
+        end_h,
+        weather.room(plan),
+        attainable_sg,
+        sweetened_h,
+        restarts=plan.restart_points_per_day is not None,
+    )
 
 
 def _on_step(hour: float) -> float:

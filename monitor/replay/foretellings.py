@@ -2,16 +2,18 @@
 
     python -m monitor.replay.foretellings monitor/ferment/foretelling.npz
 
-Each ferment is read as its float gave it, faults and all, and looked at some dozen times on its way down: at
-hours drawn evenly from its time and evenly from its fall. Seeds start where no measurement goes.
+They follow several mechanisms, half of them the simulator's own. Each ferment is read as its float gave it,
+faults and all, and looked at some dozen times on its way down: at hours drawn evenly from its time and evenly
+from its fall. Seeds start where no measurement goes.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -28,7 +30,9 @@ from monitor.ferment.left import Left
 from monitor.ferment.outlook import Outlook
 from monitor.ferment.series import Floats
 from monitor.ferment.tables import Tables
+from monitor.replay import inhibited_musts, starved_musts
 from monitor.replay.boosting import Recipe, fit
+from monitor.replay.floated import floated
 from monitor.replay.past import past_of
 from monitor.replay.player import events_of
 from monitor.replay.precedents import stretches
@@ -36,7 +40,6 @@ from monitor.replay.simulate import ALL, Simulated, simulate
 from monitor.units import MS_PER_HOUR, POINTS_PER_SG
 
 FIRST_SEED: Final = 210_000
-FERMENTS: Final = 2400
 LOOKS: Final = 20
 LEAST_HOURS: Final = 3.0
 """A look closer to the end than this teaches nothing that is of use."""
@@ -129,8 +132,34 @@ def _share_left(ferment: Simulated, at_ms: int) -> float:
     return 0.0 if final_sg is None else (now - final_sg) / (start - final_sg)
 
 
-def _of_seed(seed: int) -> list[Moment]:
-    return list(moments(simulate(ALL, seed)))
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Ferments of one mechanism, with floats."""
+
+    made: Callable[[int], Simulated | None]
+    ferments: int
+
+
+def _own(seed: int) -> Simulated:
+    return simulate(ALL, seed)
+
+
+def _starved(seed: int) -> Simulated | None:
+    past = starved_musts.past(seed)
+    return None if past is None else floated(past, "starved", seed)
+
+
+def _inhibited(seed: int) -> Simulated | None:
+    past = inhibited_musts.past(seed)
+    return None if past is None else floated(past, "inhibited", seed)
+
+
+FAMILIES: Final = (Family(_own, 2000), Family(_starved, 1000), Family(_inhibited, 1000))
+
+
+def _of_seed(family: Family, seed: int) -> list[Moment]:
+    ferment = family.made(seed)
+    return [] if ferment is None else list(moments(ferment))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,17 +172,19 @@ class Examples:
     ferment: NDArray[np.int64]
 
 
-def collect(first_seed: int = FIRST_SEED, ferments: int = FERMENTS) -> Examples:
+def collect(families: Sequence[Family] = FAMILIES) -> Examples:
     """The moments of many ferments."""
-    seeds = range(first_seed, first_seed + ferments)
+    found: list[list[Moment]] = []
     with ProcessPoolExecutor() as pool:
-        found = list(pool.map(_of_seed, seeds, chunksize=16))
-    many = [(seed, one) for seed, of_one in zip(seeds, found, strict=True) for one in of_one]
+        for family in families:
+            seeds = range(FIRST_SEED, FIRST_SEED + family.ferments)
+            found += pool.map(partial(_of_seed, family), seeds, chunksize=16)
+    many = [(ferment, one) for ferment, of_one in enumerate(found) for one in of_one]
     return Examples(
         np.stack([one.traits for _, one in many]),
         np.log([one.hours for _, one in many]),
         np.array([one.share_left for _, one in many]),
-        np.array([seed for seed, _ in many], dtype=np.int64),
+        np.array([ferment for ferment, _ in many], dtype=np.int64),
     )
 
 

@@ -23,6 +23,7 @@ from monitor.replay.kinetics import Deed
 from monitor.replay.marks import BEGUN_POINTS, FINISHED_LEFT, STALL_ABOVE, STALL_RATE, runs
 from monitor.replay.past import Past
 from monitor.replay.room import RoomSpell
+from monitor.replay.scenario import ETHANOL_G_L_PER_ABV
 from monitor.units import POINTS_PER_SG
 
 SHARES: Final[dict[Scenario, float]] = {
@@ -50,6 +51,8 @@ STANDS_H: Final = 24.0
 STALL_H: Final = 110.0
 """The least of a stall that a scenario is drawn for; it falls by no more than the points below meanwhile."""
 STALL_FALL: Final = 0.7
+LIMIT_PER_TOLERANCE: Final = 1.15
+"""Where all work ends, by the alcohol that the yeast is sold for (common practice: somewhat less)."""
 TAIL_H: Final = (72.0, 12.0 * 24.0)
 TAIL_ABOVE: Final = 4.0
 FINISHES_H: Final = (4.0 * 24.0, 40.0 * 24.0)
@@ -134,6 +137,9 @@ def past_of(ferment: Ferment) -> Past:
         final_sg=1.0 + ferment.marks.final_points / POINTS_PER_SG if ferment.finished else None,
         finished_h=ferment.marks.finished_h if ferment.finished else None,
         sweetened_h=sweetened_h,
+        kind=ferment.batch.kind,
+        tolerance_abv=ferment.batch.yeast.ethanol_limit_g_l / ETHANOL_G_L_PER_ABV / LIMIT_PER_TOLERANCE,
+        deeds=ferment.deeds,
     )
 
 

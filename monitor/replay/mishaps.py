@@ -14,10 +14,10 @@ from typing import Final
 from numpy.random import Generator
 
 from monitor.ferment.premise import Must, Premise, Yeast
+from monitor.replay.course import Ferment
 from monitor.replay.instruments import FloatTraits, ProbeTraits, Upset
 from monitor.replay.kinetics import Course, Deed
 from monitor.replay.marks import Marks
-from monitor.replay.scenario import Plan
 
 FLOAT_NAMES = ("float-a", "float-b", "carboy float 3", "buoy_12", "fl-07")
 CLOCK_ERRORS_H = (-3.0, -1.0, 1.0, 2.0, 12.0, 26.0, -24.0 * 365.25 * 20.0, 24.0 * 400.0)
@@ -148,12 +148,11 @@ def _yeast_range(rng: Generator, course: Course, hours: float) -> tuple[float, f
     return bottom, max(round(2.0 * top) / 2.0, bottom + 3.0)
 
 
-def draw_premise(
-    rng: Generator, plan: Plan, course: Course, hours: float, setting: Setting, pitched_ms: int
-) -> Premise:
+def draw_premise(rng: Generator, ferment: Ferment, setting: Setting, pitched_ms: int) -> Premise:
     """What the maker wrote down: mostly right, off by a point, or left blank."""
-    drop = plan.gravity_sg - float(course.attainable_sg[0])
-    expected = drop / (plan.gravity_sg - 1.0)
+    course = ferment.course
+    drop = ferment.gravity_sg - float(course.attainable_sg[0])
+    expected = drop / (ferment.gravity_sg - 1.0)
     middle = expected + rng.normal(0.0, 0.02)
     half = rng.uniform(0.03, 0.08)
     volume = rng.uniform(4.0, 28.0)
@@ -162,9 +161,9 @@ def draw_premise(
     return Premise(
         pitched_ms=pitched_ms,
         must=Must(
-            kind=plan.kind if rng.random() < 0.95 else None,
+            kind=ferment.kind if rng.random() < 0.95 else None,
             original_gravity_sg=(
-                round(2000.0 * (plan.gravity_sg + rng.normal(0.0, 0.0007))) / 2000.0
+                round(2000.0 * (ferment.gravity_sg + rng.normal(0.0, 0.0007))) / 2000.0
                 if rng.random() < 0.85
                 else None
             ),
@@ -174,8 +173,8 @@ def draw_premise(
             ),
         ),
         yeast=Yeast(
-            temperature_c=_yeast_range(rng, course, hours) if rng.random() < 0.9 else None,
-            alcohol_tolerance_abv=round(plan.tolerance_abv, 0) if rng.random() < 0.7 else None,
+            temperature_c=_yeast_range(rng, course, ferment.end_h) if rng.random() < 0.9 else None,
+            alcohol_tolerance_abv=round(ferment.tolerance_abv, 0) if rng.random() < 0.7 else None,
         ),
         gravity_sensor=setting.float_name if names else None,
         temperature_sensor=(in_liquid[0] if in_liquid else setting.float_name) if names else None,

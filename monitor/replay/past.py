@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
+from monitor.replay.kinetics import Deed
 from monitor.replay.simulate import Simulated
 from monitor.units import MS_PER_HOUR
 
@@ -24,6 +26,10 @@ class Past:
     finished_h: float | None = None
     """The first hour with at most a point left to fall; None where it stopped short."""
     sweetened_h: float | None = None
+    kind: MustKind | None = None
+    tolerance_abv: float | None = None
+    """What the yeast is sold for; None where the mechanism does not say."""
+    deeds: tuple[Deed, ...] = ()
 
 
 def past_of(ferment: Simulated) -> Past:

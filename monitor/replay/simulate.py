@@ -88,20 +88,21 @@ def simulate(scenario: str, seed: int) -> Simulated:
     for _ in range(MAX_TRIES):
         ferment = ferment_of(SCENARIOS[chosen](rng), rng)
         if ferment is not None:
-            return _recorded(ferment, scenario, chosen, seed, rng)
+            return recorded(ferment, scenario, chosen, seed, rng)
     raise InputError(
         f"scenario {chosen!r} with seed {seed} gives no ferment of its kind", hint="Take another seed."
     )
 
 
-def _recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Generator) -> Simulated:
+def recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Generator) -> Simulated:
+    """A recording of a ferment: its float, its maker and what befell them, named by scenario and seed."""
     pitched_ms = (
         EPOCH_MS + int(rng.integers(0, 300)) * MS_PER_DAY + int(rng.integers(8 * 60, 22 * 60)) * MS_PER_MINUTE
     )
     # a stream of their own, so that what hands do changes nothing else
     hands = default_rng([zlib.crc32(scenario.encode()), seed, 1])
     setting = draw_setting(rng, hands, ferment.marks, ferment.deeds, ferment.end_h)
-    premise = draw_premise(rng, ferment.plan, ferment.course, ferment.end_h, setting, pitched_ms)
+    premise = draw_premise(rng, ferment, setting, pitched_ms)
     rows = _rows(ferment, setting, pitched_ms, rng, hands)
     lines = list(lines_of(rows, with_received=setting.with_received, malformed=setting.malformed, rng=rng))
     text = "".join(lines)

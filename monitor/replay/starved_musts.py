@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.random import Generator, default_rng
 
+from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
 from monitor.replay.kinetics import Deed
 from monitor.replay.marks import FINISHED_LEFT, STALL_ABOVE
@@ -74,6 +75,12 @@ SHARES: Final = {
     Scenario.STABLE: 0.09,
 }
 STYLE_SHARES: Final = {Style.SESSION: 0.32, Style.MEAD: 0.20, Style.WORT: 0.26, Style.CIDER: 0.22}
+KINDS: Final = {
+    Style.SESSION: MustKind.HONEY,
+    Style.MEAD: MustKind.HONEY,
+    Style.WORT: MustKind.MALT,
+    Style.CIDER: MustKind.FRUIT,
+}
 STREAM: Final = 7301
 """Keeps the draws apart from those that other mechanisms make of the same seed."""
 TRIES: Final = 60
@@ -97,6 +104,8 @@ END_AT_ALL: Final = (-6.9, -9.0, -10.1, -13.1, -16.9, -20.6, -24.4)
 is left, alcohol by OIML R 22 and solids by ICUMSA SPS-4, without glycerol; beyond 1.100 extended."""
 GLYCEROL_POINTS: Final = 1.3
 """By 100 g/L of sugar: real meads end a point or two above that balance (common practice)."""
+LIMIT_PER_TOLERANCE: Final = (1.08, 1.25)
+"""Yeast is sold for somewhat less alcohol than where all work ends."""
 REAL_PER_APPARENT: Final = 0.8192
 """Real by apparent attenuation, after Balling."""
 
@@ -189,8 +198,12 @@ def _full_abv(must: Must) -> float:
 
 
 def _limit_of(rng: Generator, tolerance_abv: float) -> float:
-    """Yeast is sold for somewhat less than where all work ends."""
-    return tolerance_abv * ETHANOL_G_L_PER_ABV * rng.uniform(1.08, 1.25)
+    return tolerance_abv * ETHANOL_G_L_PER_ABV * rng.uniform(*LIMIT_PER_TOLERANCE)
+
+
+def _sold_for(yeast: Yeast) -> float:
+    """The tolerance (% abv) on its packet, by the middle of `LIMIT_PER_TOLERANCE`."""
+    return yeast.ethanol_limit_g_l / ETHANOL_G_L_PER_ABV / (sum(LIMIT_PER_TOLERANCE) / 2.0)
 
 
 def _with_tail(rng: Generator, must: Must, yeast: Yeast) -> Yeast:
@@ -235,27 +248,29 @@ def _fallen_to(fall: Fall, share: float) -> float | None:
     return first_hour(fall.left_points < fall.must.drop_points * share)
 
 
-def _followed(rng: Generator, scenario: Scenario, style: Style) -> tuple[Batch, Fall, float] | None:
-    """A ferment with its deeds, and when sugar was last added; None where it gives no occasion for them."""
+def _followed(
+    rng: Generator, scenario: Scenario, style: Style
+) -> tuple[Batch, Fall, tuple[Deed, ...]] | None:
+    """A ferment with its deeds; None where it gives no occasion for them."""
     batch = batch_of(rng, scenario, style)
-    must, deeds = batch.must, []
+    must = batch.must
+    deeds: tuple[Deed, ...] = ()
     if rng.random() < 0.4:  # part of the nutrient comes later
         late = Deed(rng.uniform(8.0, 60.0), "nutrient", must.nitrogen_g_l * rng.uniform(0.1, 0.4))
-        deeds.append(late)
+        deeds = (late,)
         batch = replace(batch, must=replace(must, nitrogen_g_l=0.8 * must.nitrogen_g_l))
     fall = follow(batch.must, batch.yeast, batch.room, deeds)
-    sugared_h = 0.0
     at_h: float | None
     if scenario is Scenario.STEPS:
         at_h = _fallen_to(fall, 1.0 - rng.uniform(0.25, 0.5))
         if at_h is None:
             return None
-        steps = []
+        steps: tuple[Deed, ...] = ()
         for _ in range(int(rng.integers(1, 4))):
-            steps.append(Deed(at_h, "sugar", rng.uniform(3.0, 8.0) / must.points_per_g_l))
+            steps = (*steps, Deed(at_h, "sugar", rng.uniform(3.0, 8.0) / must.points_per_g_l))
             at_h += rng.uniform(12.0, 44.0)
-        sugared_h = steps[-1].hour
-        fall = follow(batch.must, batch.yeast, batch.room, (*deeds, *steps))
+        deeds = (*deeds, *steps)
+        fall = follow(batch.must, batch.yeast, batch.room, deeds)
         before_h = [deed.hour - STEP_H for deed in steps]
         if np.interp(before_h, fall.hours, fall.left_points).min() < LEFT_TO_FEED_POINTS:
             return None
@@ -264,14 +279,15 @@ def _followed(rng: Generator, scenario: Scenario, style: Style) -> tuple[Batch, 
         at_h = first_hour((fall.rate < 0.25) & (hours > 48.0) & (fall.left_points > 5.0))
         if at_h is not None:
             feed = Deed(at_h + rng.uniform(4.0, 9.0) * 24.0, "nutrient", rng.uniform(0.05, 0.12))
-            fall = follow(batch.must, batch.yeast, batch.room, (*deeds, feed))
+            deeds = (*deeds, feed)
+            fall = follow(batch.must, batch.yeast, batch.room, deeds)
     elif scenario is Scenario.RACKED:
         at_h = _fallen_to(fall, rng.uniform(0.05, 0.3))
         if at_h is None:
             return None
-        rack = Deed(at_h, "rack", rng.uniform(0.6, 0.95))
-        fall = follow(batch.must, batch.yeast, batch.room, (*deeds, rack))
-    return batch, fall, sugared_h
+        deeds = (*deeds, Deed(at_h, "rack", rng.uniform(0.6, 0.95)))
+        fall = follow(batch.must, batch.yeast, batch.room, deeds)
+    return batch, fall, deeds
 
 
 def _of_its_scenario(
@@ -293,7 +309,8 @@ def _tried(rng: Generator, scenario: Scenario, style: Style) -> Past | None:
     followed = _followed(rng, scenario, style)
     if followed is None:
         return None
-    batch, fall, sugared_h = followed
+    batch, fall, deeds = followed
+    sugared_h = max((deed.hour for deed in deeds if deed.kind == "sugar"), default=0.0)
     final = float(fall.points.min())
     finished_h = None
     if final - fall.must.attainable_points <= STALL_ABOVE:
@@ -305,16 +322,25 @@ def _tried(rng: Generator, scenario: Scenario, style: Style) -> Past | None:
         return None
     if finished_h is None:
         end_h = min(stalls[-1][0] + rng.uniform(8.0, 15.0) * 24.0, STUCK_ENDS_H)
-        return _past_of(fall.points, fall.temperature_c, end_h, fall.must)
+        whole = _past_of(fall.points, fall.temperature_c, end_h, fall.must)
+        return replace(whole, kind=KINDS[style], tolerance_abv=_sold_for(batch.yeast), deeds=deeds)
     if scenario in (Scenario.REFERMENT, Scenario.STABLE):
         goes_again = scenario is Scenario.REFERMENT
-        whole = _sweetened(rng, batch, fall, finished_h, goes_again=goes_again)
+        sweetened = _sweetened(rng, batch, fall, finished_h, goes_again=goes_again)
+        if sweetened is None:
+            return None
+        whole = sweetened
     else:
         end_h = finished_h + rng.uniform(7.0, 12.0) * 24.0
         whole = _past_of(fall.points, fall.temperature_c, end_h, fall.must)
-    if whole is None:
-        return None
-    return replace(whole, final_sg=1.0 + final / POINTS_PER_SG, finished_h=finished_h)
+    return replace(
+        whole,
+        final_sg=1.0 + final / POINTS_PER_SG,
+        finished_h=finished_h,
+        kind=KINDS[style],
+        tolerance_abv=_sold_for(batch.yeast),
+        deeds=(*deeds, *whole.deeds),
+    )
 
 
 def _past_of(points: Floats, temperature_c: Floats, end_h: float, must: Must) -> Past:
@@ -331,7 +357,8 @@ def _sweetened(
 ) -> Past | None:
     """The ferment sweetened some days after its end; None where it should go again and does not."""
     step = round((finished_h + rng.uniform(4.0, 9.0) * 24.0) / STEP_H)
-    then = sugared(fall.states[step], rng.uniform(4.0, 20.0) / fall.must.points_per_g_l)
+    added_g_l = rng.uniform(4.0, 20.0) / fall.must.points_per_g_l
+    then = sugared(fall.states[step], added_g_l)
     end_h = step * STEP_H + rng.uniform(10.0, 14.0) * 24.0
     yeast = batch.yeast
     if goes_again:
@@ -349,4 +376,6 @@ def _sweetened(
             return None
     points = np.concatenate([fall.points[:step], after.points])
     temperature_c = np.concatenate([fall.temperature_c[:step], after.temperature_c])
-    return replace(_past_of(points, temperature_c, end_h, fall.must), sweetened_h=step * STEP_H)
+    sweetened_h = step * STEP_H
+    whole = _past_of(points, temperature_c, end_h, fall.must)
+    return replace(whole, sweetened_h=sweetened_h, deeds=(Deed(sweetened_h, "sugar", added_g_l),))

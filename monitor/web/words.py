@@ -89,6 +89,8 @@ THRESHOLD: Final[dict[str, str]] = {
     "refermenting_z": "Fermenting again: as surely as, standard errors",
     "drift_per_day": "A float's own drift, points a day",
     "lag_hours": "Failed start after, hours",
+    "week_per_day": "At rest for a week: falls by at most, points a day",
+    "week_doubt": "Finished, at rest for a week: chance that it is not, at most (0 to 1)",
     "stuck_gap_points": "Stalled: above its likely end by at least, points",
     "finished_dwell": "Finished: told once it has held, hours",
     "stalled_dwell": "Stalled: told once it has held, hours",

@@ -22,6 +22,7 @@ HALFWAY = Evidence(
     start_points=50.0,
     expected_points=0.0,
     expected_sd=2.0,
+    apart_sd=0.0,
 )
 REST = Left(10.0, 20.0, 30.0, 1.0)
 
@@ -67,19 +68,39 @@ def test_at_the_end_the_tail_speaks() -> None:
     assert foresee(near, Left(0.1, 0.4, 1.5), None).final_p50 == pytest.approx(-1.4)
 
 
-@given(st.floats(-10.0, 120.0), st.floats(0.0, 5.0), st.floats(0.0, 15.0), st.floats(0.5, 6.0))
+def test_what_the_float_may_read_off_is_in_the_interval() -> None:
+    """At rest, with nothing left for sure, nine tenths of the float's own error are what is not known
+    (1.645 sd of a normal distribution on either side)."""
+    rests = dataclasses.replace(HALFWAY, level_points=-1.0, apart_sd=1.7)
+    found = foresee(rests, Left(0.0, 0.0, 0.0), None)
+    assert found.final_p50 == pytest.approx(-1.0)
+    assert found.final_p95 - found.final_p50 == pytest.approx(1.645 * 1.7)
+    assert found.final_p50 - found.final_p05 == pytest.approx(1.645 * 1.7)
+    less_sure = foresee(rests, Left(0.0, 0.0, 1.0), None)
+    assert less_sure.final_p05 == pytest.approx(-1.0 - math.hypot(1.0, 1.645 * 1.7))
+
+
+@given(
+    st.floats(-10.0, 120.0),
+    st.floats(0.0, 5.0),
+    st.floats(0.0, 15.0),
+    st.floats(0.5, 6.0),
+    st.floats(0.0, 2.0),
+)
 def test_percentiles_are_in_order_and_nothing_rises(
-    level: float, left: float, more: float, spread: float
+    level: float, left: float, more: float, spread: float, off: float
 ) -> None:
-    """No final gravity stands above the level now, and its percentiles rise."""
+    """No final gravity stands above the level now by more than the float's error; percentiles rise."""
     s = dataclasses.replace(
         HALFWAY,
         level_points=level,
         start_points=120.0,
         expected_sd=spread,
+        apart_sd=off,
     )
     o: Outlook = foresee(s, Left(left / 2.0, left, left + more), None)
-    assert o.final_p05 <= o.final_p50 <= o.final_p95 <= level
+    assert o.final_p05 <= o.final_p50 <= o.final_p95 <= level + 1.645 * off
+    assert o.final_p50 <= level
 
 
 def test_with_nothing_new_the_end_comes_nearer_by_the_hours_that_pass() -> None:

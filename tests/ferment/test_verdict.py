@@ -38,7 +38,7 @@ def test_rest_at_the_expected_end_is_done() -> None:
         {"epoch_hours": 10.0},
         {"slowed_hours": 2.0},
         {"unfinished": float("nan")},
-        {"unfinished": 0.4},
+        {"unfinished": 0.6},
         {"level_points": RESTING.expected_points + 5.0 + 1.3 * RESTING.expected_sd},
         {"slope_two": 0.13 + 1.5 * RESTING.slope_two_se},
         {"slope_four": 0.13 + 1.5 * RESTING.slope_four_se},
@@ -55,6 +55,39 @@ def test_rest_high_up_is_a_stall_and_a_fall_there_is_not() -> None:
     assert decide(high, Thresholds()).stuck
     falling = dataclasses.replace(high, slope_day=-2.0, slope_two=-2.0, slope_four=-2.0)
     assert not decide(falling, Thresholds()).stuck
+
+
+WEEK_OF_REST = {
+    "slowed_hours": 200.0,
+    "epoch_hours": 400.0,
+    "slope_two": 0.0,
+    "slope_four": 0.0,
+    "slope_seven": -0.05,
+    "slope_seven_se": 0.04,
+}
+
+
+def test_a_week_of_rest_is_finished_at_more_doubt() -> None:
+    """What may be unfinished by two in five is not done after five days, and is after a week."""
+    assert decide(changed(**WEEK_OF_REST, unfinished=0.4), Thresholds()).done
+    assert not decide(changed(**{**WEEK_OF_REST, "slowed_hours": 120.0}, unfinished=0.4), Thresholds()).done
+    assert not decide(changed(**WEEK_OF_REST, unfinished=0.6), Thresholds()).done
+    creeping = {**WEEK_OF_REST, "slope_seven": -0.14}
+    assert not decide(changed(**creeping, unfinished=0.4), Thresholds()).done
+
+
+def test_a_week_of_rest_too_high_for_an_end_is_a_stall() -> None:
+    """Five points and one and a half standard deviations above its end: neither done nor surely stuck, until
+    it has stood for a week."""
+    sd = 4.0
+    level = RESTING.expected_points + 5.0 + 1.5 * sd
+    high = {"level_points": level, "expected_sd": sd, "fallen_points": 90.0, "unfinished": 0.2}
+    before = decide(changed(**{**WEEK_OF_REST, "slowed_hours": 160.0}, **high), Thresholds(stalled_doubt=0.0))
+    assert not before.done
+    assert not before.stuck
+    after = decide(changed(**WEEK_OF_REST, **high), Thresholds(stalled_doubt=0.0))
+    assert not after.done
+    assert after.stuck
 
 
 def test_what_rises_is_neither_finished_nor_stalled() -> None:

@@ -80,11 +80,31 @@ def test_foam_hardly_counts() -> None:
 
 
 def test_too_few_bins_tell_no_fall() -> None:
-    """Nine hours are three bins, and that is no line."""
+    """Nine hours are three bins, and that is no line; nor are the nine after what settles."""
     assert np.isnan(fallen(np.full(9, 5.0)).points)
+    assert np.isnan(fallen(np.full(18, 5.0)).points)
+    assert fallen(np.full(21, 5.0)).points == pytest.approx(0.0, abs=1e-9)
 
 
-@given(st.lists(st.floats(-20.0, 40.0), min_size=12, max_size=96), st.floats(-30.0, 30.0))
+@pytest.mark.parametrize("hours", [30, 48, 72])
+def test_what_settles_in_its_first_hours_is_no_fall(hours: int) -> None:
+    """Eight points too high for nine hours after honey went in, and at rest from then on."""
+    points = np.full(hours, 2.5)
+    points[:9] = (10.0, 10.0, 10.0, 10.0, 10.0, 9.0, 6.0, 3.0, 2.5)
+    found = fallen(noisy(points))
+    assert found.points < 0.8 or found.points < 2.9 * found.se
+
+
+def test_what_settles_hides_no_fall_that_goes_on() -> None:
+    """The same, and two points a day from the start: told after two days."""
+    points = 2.5 - np.arange(48) / 12.0
+    points[:9] += (7.5, 7.5, 7.5, 7.5, 7.5, 6.5, 3.5, 0.5, 0.0)
+    found = fallen(noisy(points))
+    assert found.points > 0.8
+    assert found.points > 2.9 * found.se
+
+
+@given(st.lists(st.floats(-20.0, 40.0), min_size=24, max_size=96), st.floats(-30.0, 30.0))
 def test_a_level_changes_no_fall(points: list[float], by: float) -> None:
     """A float that reads higher throughout has fallen as far, as surely; any course has a fall."""
     course = np.array(points)[: len(points) // 3 * 3]

@@ -22,6 +22,19 @@ def test_a_fall_of_two_days_is_told_as_such() -> None:
     assert wording.reason(Phase.ACTIVE, FALLING).startswith("has fallen 12.0 points in 48 h to 1.0200, ")
 
 
+def test_a_week_of_rest_is_told_as_a_week() -> None:
+    """A twentieth of a point a day is 0.4 in 7 days; what fell in that week is told by its last two days."""
+    rests = dataclasses.replace(
+        states.RESTING, slope_two=-0.3, slope_seven=-0.05, slowed_hours=170.0, epoch_hours=400.0
+    )
+    for phase in (Phase.FINISHED, Phase.STALLED):
+        assert wording.reason(phase, rests).startswith("has fallen 0.4 points in 7 days")
+        for change in ({"slope_seven": -0.5}, {"slowed_hours": 160.0}):
+            told = wording.reason(phase, dataclasses.replace(rests, **change))  # type: ignore[arg-type]
+            assert told.startswith("has fallen 0.6 points in 48 h")
+    assert wording.reason(Phase.REFERMENTING, rests).startswith("has fallen 0.6 points in 48 h")
+
+
 def test_no_more_hours_are_told_than_there_were() -> None:
     """A day after pitching nobody knows how much fell in two days."""
     young = dataclasses.replace(FALLING, epoch_hours=24.0)

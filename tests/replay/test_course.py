@@ -11,17 +11,23 @@ from numpy.random import default_rng
 from monitor.replay.course import Ferment, ferment_of, tail_days
 from monitor.replay.kinetics import STEP_H, Course
 from monitor.replay.marks import marks_of
-from monitor.replay.scenario import SCENARIOS
+from monitor.replay.scenario import SCENARIOS, Plan
+
+
+def first_planned(scenario: str, seed: int) -> tuple[Plan, Ferment]:
+    """The first ferment that comes of a scenario's plans, and its plan."""
+    rng = default_rng(seed)
+    for _ in range(40):
+        plan = SCENARIOS[scenario](rng)
+        ferment = ferment_of(plan, rng)
+        if ferment is not None:
+            return plan, ferment
+    raise AssertionError(f"no {scenario}")
 
 
 def first_of(scenario: str, seed: int) -> Ferment:
     """The first ferment that comes of a scenario's plans."""
-    rng = default_rng(seed)
-    for _ in range(40):
-        ferment = ferment_of(SCENARIOS[scenario](rng), rng)
-        if ferment is not None:
-            return ferment
-    raise AssertionError(f"no {scenario}")
+    return first_planned(scenario, seed)[1]
 
 
 def test_tail_days_are_those_of_a_line() -> None:
@@ -35,9 +41,9 @@ def test_tail_days_are_those_of_a_line() -> None:
 
 def test_what_is_fed_rises_and_has_its_deeds() -> None:
     """Every feed of the plan is a deed, and gravity steps up at it."""
-    ferment = first_of("fed", 2)
+    plan, ferment = first_planned("fed", 2)
     sugar = [deed for deed in ferment.deeds if deed.kind == "sugar"]
-    assert len(sugar) == len(ferment.plan.feeds)
+    assert len(sugar) == len(plan.feeds)
     course = ferment.course
     for deed in sugar:
         step = int(np.searchsorted(course.hours, deed.hour))
@@ -46,12 +52,13 @@ def test_what_is_fed_rises_and_has_its_deeds() -> None:
 
 def test_a_restart_goes_by_the_pace_asked_for() -> None:
     """The fastest day after sweetening is within a factor of two and a half of the plan."""
-    ferment = first_of("restarts", 5)
+    plan, ferment = first_planned("restarts", 5)
+    assert ferment.restarts
     start = int(ferment.sweetened_h / STEP_H) + 4
     gravity = ferment.recorded.gravity_sg[start:]
     day = round(24.0 / STEP_H)
     fastest = 1000.0 * float((gravity[:-day] - gravity[day:]).max())
-    asked = ferment.plan.restart_points_per_day
+    asked = plan.restart_points_per_day
     assert asked / 2.5 < fastest < asked * 2.5
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 
+from monitor.replay.course import Ferment
 from monitor.replay.instruments import FloatTraits
 from monitor.replay.kinetics import STEP_H, Course, Deed
 from monitor.replay.marks import Marks, marks_of
@@ -86,7 +87,18 @@ def test_makers_are_mostly_right() -> None:
     for _ in range(300):
         plan = SCENARIOS["session"](rng)
         setting = Setting("f", draw_float(rng, MARKS, 480.0), (), 0.0, False)
-        premise = draw_premise(rng, plan, COURSE, 480.0, setting, 0)
+        ferment = Ferment(
+            plan.kind,
+            plan.gravity_sg,
+            plan.tolerance_abv,
+            COURSE,
+            MARKS,
+            (),
+            480.0,
+            COURSE.temperature_c,
+            1.0,
+        )
+        premise = draw_premise(rng, ferment, setting, 0)
         gravity = premise.must.original_gravity_sg
         missing += gravity is None
         if gravity is not None:
