@@ -292,7 +292,8 @@ def test_certificates_that_cannot_be_read_are_a_configuration_error(tmp_path):
 
 
 class RawBroker:
-    """Speaks just enough MQTT 5 to let a client in, then sends what it is told."""
+    """Speaks just enough MQTT 5 to let a client in, then sends what it is told: a script to each connection,
+    the last of them to all that follow."""
 
     def __init__(self, *scripts: bytes) -> None:
         self._listener = socket.create_server(("127.0.0.1", 0))
@@ -303,13 +304,19 @@ class RawBroker:
         self._thread.start()
 
     def _serve(self) -> None:
-        for script in self._scripts:
-            peer, _ = self._listener.accept()
-            self._open.append(peer)
-            peer.recv(4_096)
-            peer.sendall(script)
+        for script in itertools.chain(self._scripts, itertools.repeat(self._scripts[-1])):
+            try:
+                peer, _ = self._listener.accept()
+                self._open.append(peer)
+                peer.recv(4_096)
+                peer.sendall(script)
+            except ConnectionError:
+                continue  # the client broke it off: it comes again
+            except OSError:
+                return
 
     def close(self) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
         self._thread.join(WAIT_S)
         for peer in self._open:
             peer.close()
