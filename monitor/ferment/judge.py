@@ -161,7 +161,7 @@ class Judge:
             self._ended_ms = None
         stuck = (now.stuck or now.never_began) and not watched and not self._packaged
         # it may creep to its end without ever moving so fast that it is seen to go again
-        ended = now.done and not stuck
+        ended = now.surely_done and not stuck
         rule = Rule(
             stuck and finished_ms is None and not going,
             restarted or fed or going or watched or self._packaged or ended,

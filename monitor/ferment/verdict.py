@@ -126,6 +126,8 @@ class Signs:
     begun: Scalar
     slowing: Scalar
     done: Scalar
+    surely_done: Scalar
+    """Done without a week of rest speaking for it: to a stall already told such a week is nothing new."""
     stuck: Scalar
     never_began: Scalar
     moving: Scalar
@@ -149,8 +151,9 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
         e.slope_day > -2.0 * th.stalled_per_day
     )
     rests = flat & (e.slowed_hours >= WEEK_HOURS) & (e.slope_seven - e.slope_seven_se > -th.week_per_day)
-    ended = (e.unfinished < th.finished_doubt) | (rests & (e.unfinished < th.week_doubt))
-    done = sound & slowing & settled & near & calm & ended
+    stands = sound & slowing & settled & near & calm
+    surely_done = stands & (e.unfinished < th.finished_doubt)
+    done = surely_done | (stands & rests & (e.unfinished < th.week_doubt))
     high = gap > th.stuck_gap_points
     slow = e.slowed_hours >= 3.0
     surely = flat & (gap > STALL_POINTS + th.stalled_surely_sd * e.expected_sd)
@@ -162,7 +165,9 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     moving = (e.slope_two < -th.moving_per_day) & (e.slope_two < -th.moving_z * e.slope_two_se)
     going_again = _falls(e.watch_fall, e.watch_fall_se, e, th)
     falls_again = _falls(e.rise_fall, e.rise_fall_se, e, th)
-    return Signs(sound, begun, slowing, done, still, never_began, moving, going_again, falls_again)
+    return Signs(
+        sound, begun, slowing, done, surely_done, still, never_began, moving, going_again, falls_again
+    )
 
 
 def _falls(fall: Scalar, fall_se: Scalar, e: Evidence, th: Thresholds) -> Scalar:

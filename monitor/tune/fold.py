@@ -121,6 +121,7 @@ def _verdicts(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
         Signals(
             (rows(signs.going_again), rows(signs.done & free),
              rows((signs.stuck | signs.never_began) & free)),
+            rows(signs.surely_done & free),
             rows(signs.falls_again),
             rows(signs.sound & signs.moving),
             rows(signs.sound & ~signs.moving & ~signs.going_again),

@@ -49,6 +49,8 @@ class Signals:
 
     holds: tuple[Spread, Spread, Spread]
     """Of each kind, as far as it leans on no other: going again; done; stuck."""
+    surely_done: Spread
+    """So surely done that a stall gives way to it."""
     falls_again: Spread
     """Goes again, if it had ended before the gravity rose."""
     moving: Spread
@@ -163,7 +165,10 @@ def _goes_on(
     begun: int,
 ) -> Flags:
     """Which sets may tell more after what they told first."""
-    parts = (*signals.holds, signals.falls_again, signals.moving, signals.fed, signals.restart_points)
+    parts = (
+        *signals.holds, signals.surely_done, signals.falls_again, signals.moving, signals.fed,
+        signals.restart_points,
+    )  # fmt: skip
     codes, taken = together(
         [begun_code, *(part.codes for part in parts)], [begun, *(len(part.rows) for part in parts)]
     )
@@ -171,12 +176,12 @@ def _goes_on(
     one = np.empty(len(taken[0]), dtype=np.int64)
     one[codes] = np.arange(codes.size)
     place = np.minimum(start[one], course.at_ms.size - 1)
-    going, done, stuck, falls, moving, fed, restart = (
+    going, _, stuck, ended, falls, moving, fed, restart = (
         part.rows[index] for part, index in zip(parts, taken[1:], strict=True)
     )
     fell = course.level_points[place][:, None] - course.level_points > restart
     stir = (moving & fell) | fed | going | falls
-    stir |= stalled[one][:, None] & (course.released | (done & ~stuck))
+    stir |= stalled[one][:, None] & (course.released | (ended & ~stuck))
     stir &= np.arange(course.at_ms.size) > place[:, None]
     more = (stir.any(axis=1) | again[one]) & (start[one] < NEVER)
     return np.asarray(more[codes])
@@ -191,8 +196,8 @@ def _step_through(
 ) -> tuple[Codes, list[list[tuple[int, Spell]]]]:
     """What sets tell in which more may follow: for each its row, and what each row tells."""
     parts = (
-        *signals.holds, signals.falls_again, signals.moving, signals.quiet, signals.fed,
-        signals.restart_points, *signals.dwell_h, signals.clear_h,
+        *signals.holds, signals.surely_done, signals.falls_again, signals.moving, signals.quiet,
+        signals.fed, signals.restart_points, *signals.dwell_h, signals.clear_h,
     )  # fmt: skip
     codes, taken = together(
         [opened[4], *(part.codes[rest] for part in parts)], [begun, *(len(part.rows) for part in parts)]
@@ -205,10 +210,10 @@ def _step_through(
         np.ascontiguousarray(
             np.broadcast_to(part.rows, (len(part.rows), course.at_ms.size))[index, from_place:].T
         )
-        for part, index in zip(parts[:7], taken[1:8], strict=True)
+        for part, index in zip(parts[:8], taken[1:9], strict=True)
     ]
     restart, *dwells, clear_h = (
-        part.rows[index, 0] for part, index in zip(parts[7:], taken[8:], strict=True)
+        part.rows[index, 0] for part, index in zip(parts[8:], taken[9:], strict=True)
     )
     alerts = [
         _alert(dwell, clear_h if kind != R else 4.0 * clear_h)
@@ -266,7 +271,7 @@ class _Machine:
 
     def look(self, place: int, signs: list[NDArray[Any]]) -> None:
         """`Judge._verdicts` at one moment, and then the first telling of sets whose time has come."""
-        going_again, done, stuck, falls_again, moving, quiet, fed = signs
+        going_again, done, stuck, surely_done, falls_again, moving, quiet, fed = signs
         at_ms, level = int(self.course.at_ms[place]), float(self.course.level_points[place])
         again, finish, stall = self.alerts
         finished, stalled = finish.fired, stall.fired
@@ -288,7 +293,7 @@ class _Machine:
             stall.step(
                 at_ms,
                 stuck & ~finished & ~going & self.awake,
-                back | self.course.released[place] | (done & ~stuck),
+                back | self.course.released[place] | (surely_done & ~stuck),
             )
         )
         for kind, (began, ended) in enumerate(said):

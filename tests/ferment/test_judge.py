@@ -113,6 +113,20 @@ def test_a_stall_that_creeps_to_its_end_is_told_as_finished() -> None:
     assert finishes(said) == [(over + int(policy.finished_dwell) + 1, AlertState.FIRING)]
 
 
+def test_a_week_of_rest_ends_no_stall() -> None:
+    """That a stall still rests is nothing new: what the week alone would call done stays stalled."""
+    stuck = dataclasses.replace(RESTING, level_points=15.0, fallen_points=35.0, left_p50=12.0, unfinished=0.9)
+    rested = dataclasses.replace(
+        RESTING, unfinished=0.4, slowed_hours=200.0, slope_two=0.0, slope_seven=0.0, slope_seven_se=0.03
+    )
+    judge = Judge(PREMISE, Thresholds(), AlertPolicy())
+    assert finishes(told(judge, [rested] * 96)) != []
+    judge = Judge(PREMISE, Thresholds(), AlertPolicy())
+    said = told(judge, [stuck] * 48) + told(judge, [rested] * 96, begin=48)
+    assert judge.phase is Phase.STALLED
+    assert finishes(said) == []
+
+
 def test_a_stall_stands_while_it_is_stuck() -> None:
     """Hardly anything seems left of what stands far above its end: that is still a stall."""
     stuck = dataclasses.replace(RESTING, level_points=15.0, fallen_points=35.0)
