@@ -18,7 +18,7 @@ from monitor.ferment.left import Left
 from monitor.ferment.series import Floats
 
 NINETY: Final = 1.645
-"""Standard deviations of a normal distribution in half of its 90 % interval."""
+"""Standard deviations between the middle and the 95th percentile of a normal error."""
 PRIOR_REACH: Final = 1.23
 """Half-width of the 90 % interval while only the must speaks, in its standard deviations."""
 TAIL_FROM: Final = 0.8

@@ -15,6 +15,7 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import Phase, PhaseChange
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.outlook import NINETY
 from monitor.store.base import Store
 from monitor.store.values import Thinned
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
@@ -30,8 +31,6 @@ MEAN_HOURS: Final = 5
 COARSE_HOURS: Final = 3
 """A chart whose strokes are wider than this is drawn from the hours."""
 GAP_MS: Final = 8 * MS_PER_HOUR
-NINETY: Final = 1.645
-"""Standard deviations between the middle and the 95th percentile of a normal error."""
 
 Numbers = tuple[float | None, ...]
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.ferment.curve import PriorRows, attenuation5, fit
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.outlook import NINETY
 from monitor.units import MS_PER_HOUR, POINTS_PER_SG
 
 LEAST_POINTS: Final = 24
@@ -19,7 +20,6 @@ LEVEL_SD: Final = 0.8
 """Points by which a float's hourly level strays from any smooth curve (common practice)."""
 MOST_MISFIT: Final = 2.0
 """Points, root mean square; what misses by more has not followed one curve, and none is drawn."""
-NINETY: Final = 1.645
 STEPS: Final = 96
 _BROAD: Final = np.array([0.0, 30.0, 1.5, 200.0, 1.0])
 """Spread of fall, log rate, middle and log shape about their first guesses; the end has the forecast's."""
