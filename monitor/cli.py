@@ -9,7 +9,7 @@ from typing import Final
 import click
 
 from monitor import __version__
-from monitor.errors import CarboydError, ConfigurationError, InputError
+from monitor.errors import CarboydError, ConfigurationError, InputError, NotFoundError
 
 EXIT_FAILED: Final = 1
 EXIT_INPUT: Final = 2
@@ -120,7 +120,7 @@ def carboyd() -> None:
     Exit status:
       0  done
       1  it failed: the store or a server could not be reached, a channel refused
-      2  wrong input or configuration; every fault is named
+      2  wrong input or configuration, or no such batch; every fault is named
     """
 
 
@@ -142,7 +142,8 @@ def main() -> None:
     except CarboydError as error:
         click.echo(f"carboyd: {error}", err=True)
         _say_hint(error)
-        sys.exit(EXIT_INPUT if isinstance(error, InputError) else EXIT_FAILED)
+        # who names a batch that is not there has mistyped, and need not try again as after a failure
+        sys.exit(EXIT_INPUT if isinstance(error, InputError | NotFoundError) else EXIT_FAILED)
     except BrokenPipeError:
         sys.stderr.close()  # the reader of our output has gone; nothing more to say to it
         sys.exit(EXIT_FAILED)

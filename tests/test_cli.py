@@ -44,6 +44,19 @@ def test_an_error_says_what_to_do(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize("command", [("plan", "porch"), ("share", "porch"), ("acknowledge", "7")])
+def test_what_is_not_there_is_wrong_input(tmp_path: Path, command: tuple[str, ...]) -> None:
+    """A batch or alert that nobody knows ends with status 2, and where to look is said."""
+    config = tmp_path / "c.toml"
+    config.write_text(f'[store]\nurl = "sqlite:///{tmp_path / "c.sqlite"}"\n')
+    words = [*command, "--config", str(config)]
+    done = subprocess.run([sys.executable, "-m", "monitor", *words], capture_output=True, text=True)
+    assert done.returncode == 2
+    what, hint = done.stderr.splitlines()
+    assert what.startswith("carboyd: there is no")
+    assert "`carboyd " in hint
+
+
 def test_a_place_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
     """The picture's folder is not there: its name and the reason, and no traceback."""
     picture = tmp_path / "nowhere" / "curve.png"

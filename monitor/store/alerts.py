@@ -9,10 +9,11 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
+from monitor.store.batches import sheet_in
 from monitor.store.changes import SqlChanges
 from monitor.store.claims import hold
 from monitor.store.gate import Gate
-from monitor.store.schema import alert_steps, alerts, batches, deliveries, silences
+from monitor.store.schema import alert_steps, alerts, deliveries, silences
 from monitor.store.values import AlertMoment, ChangeKind, Claim, FiringCount, Occasion, Silence, StoredAlert
 from monitor.units import MS_PER_DAY, rfc3339_from_ms
 
@@ -176,8 +177,8 @@ class SqlAlerts:
                 hint="begin another when this one has ended, so that nothing is forgotten in it",
             )
         with self._gate.writing() as connection:
-            if batch is not None and _unknown(connection, batch):
-                raise NotFoundError(f"there is no batch {batch!r}")
+            if batch is not None:
+                sheet_in(connection, batch)
             made = connection.execute(
                 insert(silences).values(
                     batch=batch,
@@ -328,10 +329,6 @@ def _alert(connection: Connection, alert_id: int) -> StoredAlert:
     if row is None:
         raise NotFoundError(f"there is no alert {alert_id}", hint="`carboyd alerts` lists them")
     return stored_alert(row)
-
-
-def _unknown(connection: Connection, batch: str) -> bool:
-    return connection.execute(select(batches.c.slug).where(batches.c.slug == batch)).scalar() is None
 
 
 def _silence(row: Any) -> Silence:

@@ -274,9 +274,8 @@ def sheet_in(connection: Connection, slug: str) -> Sheet:
     if found is None:
         there = connection.execute(select(batches.c.slug).order_by(batches.c.pitched_ms.desc()).limit(10))
         names = ", ".join(there.scalars())
-        raise NotFoundError(
-            f"there is no batch {slug!r}", hint=f"the newest are: {names}" if names else "there is none yet"
-        )
+        none = "there is none yet; `carboyd batch start` begins one"
+        raise NotFoundError(f"there is no batch {slug!r}", hint=f"the newest are: {names}" if names else none)
     return _read(found)
 
 

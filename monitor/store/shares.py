@@ -7,8 +7,9 @@ from typing import Any
 from sqlalchemy import func, insert, select, update
 
 from monitor.errors import InputError, NotFoundError
+from monitor.store.batches import sheet_in
 from monitor.store.gate import Gate
-from monitor.store.schema import batches, shares
+from monitor.store.schema import shares
 from monitor.store.values import Share
 
 MOST_OPEN = 50
@@ -24,8 +25,7 @@ class SqlShares:
     def make(self, batch: str, *, digest: str, at_ms: int) -> Share:
         """Open a link; NotFoundError without the batch, InputError when too many are open."""
         with self._gate.writing() as connection:
-            if connection.execute(select(batches.c.slug).where(batches.c.slug == batch)).first() is None:
-                raise NotFoundError(f"there is no batch {batch!r}")
+            sheet_in(connection, batch)
             open_ones = select(func.count()).where(shares.c.batch == batch, shares.c.revoked_ms.is_(None))
             if connection.execute(open_ones).scalar_one() >= MOST_OPEN:
                 raise InputError(
