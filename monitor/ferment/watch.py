@@ -19,8 +19,11 @@ from monitor.ferment.window import LEAST_VAR, Window, outlier_variance, unchange
 
 LEAST_BINS: Final = 4
 EARLY_HOURS: Final = 72.0
+"""In so long a rest what settles at its beginning could pass for a fall."""
 SETTLING_HOURS: Final = 9.0
+"""Honey has mostly settled so many hours after those that the gauge leaves out already (assumed);"""
 GOES_ON_Z: Final = 0.5
+"""what falls on from then on, by so many standard errors, is a fall."""
 BEND_Z: Final = 3.5
 """How sure a jump must be,"""
 TURN_TOLL: Final = 1.05
