@@ -34,27 +34,28 @@ def span(hours: float) -> str:
 
 def _fall(e: Evidence, then: str = "") -> str:
     """How far it fell of late; `then` and the level follow, unless the level is all that is known."""
-    level = gravity(e.level_points)
     if math.isnan(e.slope_two):
-        return f"stands at {level}"
+        return f"stands at {gravity(e.level_points)}"
     hours = min(48.0, e.epoch_hours)
     fallen = -e.slope_two * hours / 24.0
     if fallen > e.fallen_points > 0.0:
         # a line through its first days, the lag among them, would say more than has happened
         fallen, hours = e.fallen_points, e.epoch_hours
-    return _fallen(fallen, hours) + (f" {then} {level}" if then else "")
+    return _fallen(fallen, hours, then, e.level_points)
 
 
-def _fallen(by_points: float, hours: float) -> str:
+def _fallen(by_points: float, hours: float, then: str, level_points: float) -> str:
     verb = "has risen" if by_points < -0.05 else "has fallen"
-    return f"{verb} {points(by_points)} in {span(hours)}"
+    return f"{verb} {points(by_points)} in {span(hours)}" + (
+        f" {then} {gravity(level_points)}" if then else ""
+    )
 
 
 def _rest(e: Evidence, then: str = "") -> str:
     """The fall of a ferment at rest: over its last week, if that was all rest."""
     in_week = -e.slope_seven * WEEK_HOURS / 24.0
     if e.slowed_hours >= WEEK_HOURS and abs(in_week) < AT_REST_POINTS:
-        return _fallen(in_week, WEEK_HOURS) + (f" {then} {gravity(e.level_points)}" if then else "")
+        return _fallen(in_week, WEEK_HOURS, then, e.level_points)
     return _fall(e, then)
 
 

@@ -49,14 +49,7 @@ class Ferment:
     @property
     def recorded(self) -> Course:
         """The course up to the end of the recording."""
-        end = int(self.end_h / STEP_H) + 1
-        course = self.course
-        return Course(
-            course.hours[:end],
-            course.gravity_sg[:end],
-            course.temperature_c[:end],
-            course.attainable_sg[:end],
-        )
+        return self.course.first(int(self.end_h / STEP_H) + 1)
 
 
 @dataclass(frozen=True, slots=True)

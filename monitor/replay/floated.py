@@ -43,14 +43,7 @@ def ferment_of(past: Past) -> Ferment:
         hours, fine(past.gravity_sg), fine(past.temperature_c), np.full(hours.size, past.attainable_sg)
     )
     proper = hours.size if past.sweetened_h is None else int((past.sweetened_h - 1.0) / STEP_H)
-    marks = marks_of(
-        Course(
-            course.hours[:proper],
-            course.gravity_sg[:proper],
-            course.temperature_c[:proper],
-            course.attainable_sg[:proper],
-        )
-    )
+    marks = marks_of(course.first(proper))
     final_sg = marks.final_sg if past.final_sg is None else past.final_sg
     return Ferment(
         kind=past.kind,

@@ -33,7 +33,7 @@ from monitor.ferment.tables import Tables
 from monitor.replay import inhibited_musts, starved_musts
 from monitor.replay.boosting import Recipe, fit
 from monitor.replay.floated import floated
-from monitor.replay.past import past_of
+from monitor.replay.past import Past, past_of
 from monitor.replay.player import events_of
 from monitor.replay.precedents import stretches
 from monitor.replay.simulate import ALL, Simulated, simulate
@@ -144,17 +144,16 @@ def _own(seed: int) -> Simulated:
     return simulate(ALL, seed)
 
 
-def _starved(seed: int) -> Simulated | None:
-    past = starved_musts.past(seed)
-    return None if past is None else floated(past, "starved", seed)
+def _with_float(past_in: Callable[[int], Past | None], name: str, seed: int) -> Simulated | None:
+    past = past_in(seed)
+    return None if past is None else floated(past, name, seed)
 
 
-def _inhibited(seed: int) -> Simulated | None:
-    past = inhibited_musts.past(seed)
-    return None if past is None else floated(past, "inhibited", seed)
-
-
-FAMILIES: Final = (Family(_own, 2000), Family(_starved, 1000), Family(_inhibited, 1000))
+FAMILIES: Final = (
+    Family(_own, 2000),
+    Family(partial(_with_float, starved_musts.past, "starved"), 1000),
+    Family(partial(_with_float, inhibited_musts.past, "inhibited"), 1000),
+)
 
 
 def _of_seed(family: Family, seed: int) -> list[Moment]:

@@ -130,6 +130,12 @@ class Course:
     attainable_sg: FloatArray
     """The gravity if every fermentable gram then present were to go."""
 
+    def first(self, rows: int) -> Course:
+        """The course up to so many rows."""
+        return Course(
+            self.hours[:rows], self.gravity_sg[:rows], self.temperature_c[:rows], self.attainable_sg[:rows]
+        )
+
 
 # positions in the state
 LAGGING, ACTIVE, ASLEEP, NITROGEN, CAPACITY, ETHANOL, GLYCEROL, WARMTH, FIRST_SUGAR = range(9)

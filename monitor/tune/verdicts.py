@@ -166,8 +166,8 @@ def _goes_on(
 ) -> Flags:
     """Which sets may tell more after what they told first."""
     parts = (
-        *signals.holds, signals.surely_done, signals.falls_again, signals.moving, signals.fed,
-        signals.restart_points,
+        signals.holds[R], signals.holds[S], signals.surely_done, signals.falls_again, signals.moving,
+        signals.fed, signals.restart_points,
     )  # fmt: skip
     codes, taken = together(
         [begun_code, *(part.codes for part in parts)], [begun, *(len(part.rows) for part in parts)]
@@ -176,7 +176,7 @@ def _goes_on(
     one = np.empty(len(taken[0]), dtype=np.int64)
     one[codes] = np.arange(codes.size)
     place = np.minimum(start[one], course.at_ms.size - 1)
-    going, _, stuck, ended, falls, moving, fed, restart = (
+    going, stuck, ended, falls, moving, fed, restart = (
         part.rows[index] for part, index in zip(parts, taken[1:], strict=True)
     )
     fell = course.level_points[place][:, None] - course.level_points > restart
