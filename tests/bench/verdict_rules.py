@@ -15,6 +15,8 @@ from monitor.replay.recording import Recording
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
 
 BEGUN_POINTS = 3.0
+SAME_POINTS = 1.0 + 1e-6
+"""A float that says whole points is not to fail a test of one point by how a fraction is kept."""
 SILENT_MS = 6 * MS_PER_HOUR
 
 
@@ -50,7 +52,7 @@ def folk_rule(recording: Recording) -> Told:
     for d in sorted(medians):
         last = [medians[e] for e in range(d - 2, d + 1) if e in medians]
         evening = recording.premise.pitched_ms + (d + 1) * MS_PER_DAY
-        if len(last) == 3 and max(last) - min(last) <= 1.0 and start - medians[d] > BEGUN_POINTS:
+        if len(last) == 3 and max(last) - min(last) <= SAME_POINTS and start - medians[d] > BEGUN_POINTS:
             if not finished:
                 finished.append(evening)
             settled = medians[d]
