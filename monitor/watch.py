@@ -367,10 +367,8 @@ class Watch:
         watched = self._batches.get(slug)
         if watched is None:
             return
-        fresh: list[Event] = list(self._store.batches.journal(slug)[watched.journal_seen :])
-        samples = self._store.readings.read([watched.sheet.hand_sensor])
-        fresh += list(samples.readings())[watched.samples_seen :]
-        for event in sorted(fresh, key=lambda event: event.at_ms):
+        fresh = self._store.batches.notes(slug, entries=watched.journal_seen, samples=watched.samples_seen)
+        for event in fresh:
             watched.count(event)
             self._step(slug, event, now_ms)
         self._show([slug])

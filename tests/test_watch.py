@@ -72,6 +72,14 @@ def _feed(store: SqlStore, watch: Watch, readings: list[Reading]) -> None:
         watch.tick(reading.received_ms)
 
 
+def _write(store: SqlStore, at_ms: int, kind: JournalKind, gravity_sg: float) -> None:
+    """An entry and a hand sample, by the clock as it stands."""
+    store.batches.write_down("porch", entry(kind, done_ms=at_ms, at_ms=at_ms, note="said"))
+    sheet = store.batches.get("porch")
+    sample = hand_sample(sheet, gravity_sg=gravity_sg, time_ms=at_ms, received_ms=at_ms)
+    store.readings.record_sample("porch", sample)
+
+
 def _deliveries(store: SqlStore) -> list[tuple[AlertKind, str]]:
     return [(one.alert.kind, str(one.occasion)) for one in store.outbox.waiting()]
 
@@ -163,6 +171,31 @@ def test_notes_of_other_processes_are_taken_in_once(store: SqlStore) -> None:
     assert again.snapshots["porch"].evidence.offset_points == pytest.approx(
         watch.snapshots["porch"].evidence.offset_points
     )
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_notes_after_a_clock_was_set_back_are_taken_in_once(store: SqlStore, restarted: bool) -> None:
+    """What is written later is the news, whatever the clock says, and a restart agrees."""
+    watch = Outside().watch(store)
+    watch.rebuild(PITCHED_MS)
+    _feed(store, watch, _readings(0, 30))
+    now_ms = PITCHED_MS + 30 * MS_PER_HOUR
+    _write(store, now_ms, JournalKind.NOTE, 1.043)
+    watch.catch_up(now_ms)
+    assert watch.seal(every_ms=0) == 1
+    _write(store, now_ms - MS_PER_HOUR, JournalKind.PACKAGED, 1.020)
+    if restarted:
+        watch = Outside().watch(store)
+        watch.rebuild(now_ms)
+    else:
+        watch.catch_up(now_ms)
+    seen = watch.snapshots["porch"].evidence
+    assert seen.watch_hours == 1.0
+    again = Outside().watch(store)
+    store.checkpoints.drop("porch")
+    again.rebuild(now_ms)
+    folded = again.snapshots["porch"].evidence
+    assert (folded.watch_hours, folded.offset_points) == (1.0, pytest.approx(seen.offset_points))
 
 
 def test_an_ended_batch_is_let_go(store: SqlStore) -> None:

@@ -172,6 +172,10 @@ class Batches(Protocol):
         """
         ...
 
+    def notes(self, slug: str, *, entries: int, samples: int) -> Iterator[Reading | JournalEntry]:
+        """Journal entries and hand samples after the first so many of each that were written."""
+        ...
+
 
 class Notebook(Protocol):
     """What the maker wrote down of a batch, hand samples too, each under a name of its own."""

@@ -7,7 +7,6 @@ import json
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from itertools import islice
 from typing import Any, Final
 
 from sqlalchemy import Connection, Select, delete, func, insert, select, update
@@ -192,8 +191,16 @@ class SqlBatches:
                 if after or samples
                 else self._readings(connection, sheet).readings()
             )
-            written = _journal(connection, slug)[entries:]
+            written = _journal(connection, slug, entries)
         return _merged(found, written)
+
+    def notes(self, slug: str, *, entries: int, samples: int) -> Iterator[Reading | JournalEntry]:
+        """What was written down of a batch after the first so many entries and hand samples."""
+        with self._gate.reading() as connection:
+            sheet = sheet_in(connection, slug)
+            by_hand = self._by_hand(connection, sheet, samples)
+            written = _journal(connection, slug, entries)
+        return _merged(by_hand, written)
 
     def _sheets(self, query: Select[tuple[str]]) -> list[Sheet]:
         with self._gate.reading() as connection:
@@ -204,10 +211,19 @@ class SqlBatches:
         sensors = [sensor for sensor in sheet.sensors if sensor != sheet.hand_sensor]
         bounds = [readings.c.received_ms >= sheet.pitched_ms - LEAD_MS, readings.c.position > after]
         measured = self._log.read_in(connection, sensors, None, bounds)
-        by_hand = self._log.read_in(connection, [sheet.hand_sensor], None, bounds[:1])
+        by_hand = self._by_hand(connection, sheet, samples)
         # both are in order of arrival already
-        return heapq.merge(
-            measured.readings(), islice(by_hand.readings(), samples, None), key=lambda one: one.received_ms
+        return heapq.merge(measured.readings(), by_hand, key=lambda one: one.received_ms)
+
+    def _by_hand(self, connection: Connection, sheet: Sheet, samples: int) -> Iterator[Reading]:
+        """Hand samples in order of arrival, without the first so many that were written."""
+        bounds = [readings.c.received_ms >= sheet.pitched_ms - LEAD_MS]
+        found = self._log.read_in(connection, [sheet.hand_sensor], None, bounds)
+        known = set(sorted(found.position.tolist())[:samples])
+        return (
+            one
+            for position, one in zip(found.position.tolist(), found.readings(), strict=True)
+            if position not in known
         )
 
     def _readings(self, connection: Connection, sheet: Sheet) -> Series:
@@ -290,9 +306,12 @@ def _counting() -> Select[Any]:
     return select(journal).where(journal.c.struck_ms.is_(None)).order_by(journal.c.at_ms, journal.c.id)
 
 
-def _journal(connection: Connection, slug: str) -> list[JournalEntry]:
-    query = _counting().where(journal.c.batch == slug)
-    return [entry_of(row) for row in connection.execute(query)]
+def _journal(connection: Connection, slug: str, entries: int = 0) -> list[JournalEntry]:
+    """In order of entry, without the first so many that were written."""
+    rows = connection.execute(_counting().where(journal.c.batch == slug)).all()
+    # a clock set back puts a new one before those that were taken in: they are told apart by their rows
+    known = set(sorted(row.id for row in rows)[:entries])
+    return [entry_of(row) for row in rows if row.id not in known]
 
 
 def entry_of(row: Any) -> JournalEntry:
