@@ -11,10 +11,11 @@ from typing import Any, Final
 from monitor.cellar.shown import UnitSystem, show_temperature
 from monitor.ferment.emission import Severity
 from monitor.notify.notice import LONGEST_BODY, LONGEST_TITLE, Notice, plain
+from monitor.notify.routing import QuietHours
 from monitor.units import MS_PER_HOUR, MS_PER_SECOND, datetime_from_ms, ms_from_datetime, ms_from_rfc3339
 
 LATEST_MS: Final = 6 * MS_PER_HOUR
-"""A digest that could not go out for so long is left to the next day."""
+"""A digest that could not go out for so long, quiet hours apart, is left to the next day."""
 
 _PHASES: Final = {
     "unknown": "nothing can be said of it yet",
@@ -60,12 +61,17 @@ class Turn(StrEnum):
     SAID = "the one of today was told"
 
 
-def turn_of(daily: DailyAt, said_ms: int, now_ms: int) -> Turn:
-    """Whether the digest is due, when the last one told was that of `said_ms` (0: none ever)."""
+def turn_of(daily: DailyAt, said_ms: int, now_ms: int, quiet: QuietHours | None = None) -> Turn:
+    """Whether the digest is due, when the last one told was that of `said_ms` (0: none ever).
+
+    One that falls into a channel's quiet hours waits for their end, and is late only after that.
+    """
     last_ms = daily.last_ms(now_ms)
     if said_ms >= last_ms:
         return Turn.SAID
-    return Turn.SKIP if said_ms == 0 or now_ms - last_ms > LATEST_MS else Turn.NOW
+    quiet_ends_ms = None if quiet is None else quiet.ends_ms(last_ms)
+    could_ms = last_ms if quiet_ends_ms is None else quiet_ends_ms
+    return Turn.SKIP if said_ms == 0 or now_ms - could_ms > LATEST_MS else Turn.NOW
 
 
 def digest_notice(

@@ -274,7 +274,7 @@ class Post:
         if self._digest_due_ms is not None and now_ms < self._digest_due_ms:
             return
         seen = self._store.changes.mark(mark)
-        turn = turn_of(digest.daily, seen, now_ms)
+        turn = turn_of(digest.daily, seen, now_ms, self._route.quiet)
         if turn is Turn.NOW and not self._digest_told(digest, now_ms, mark, seen):
             return
         if turn is not Turn.SAID:

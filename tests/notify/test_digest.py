@@ -209,7 +209,7 @@ class TestPost:
         assert channel.post.trouble is None
 
     def test_by_the_channels_route(self, store: SqlStore) -> None:
-        """Quiet hours hold it, batches limit it, and a channel that takes no notes gets none."""
+        """Quiet hours hold it, and batches limit it."""
         late = QuietHours(time(22), time(9, 30), BERLIN)
         channel = Morning(store, Route(batches=frozenset({"plum"}), quiet=late))
         channel.at("2026-03-27T12:00:00+01:00")
@@ -217,6 +217,23 @@ class TestPost:
         assert channel.post.next_due_ms() == ms("2026-03-28T09:30:00+01:00")
         assert channel.at("2026-03-28T09:30:00+01:00") == 1
         assert channel.box.got[0].title == "plum"
+
+    def test_one_that_falls_into_a_long_night_comes_after_it(self, store: SqlStore) -> None:
+        """Quiet from seven to seven: that of eight in the morning waits eleven hours, and comes every day."""
+        night = QuietHours(time(7), time(19), BERLIN)
+        channel = Morning(store, Route(quiet=night))
+        channel.at("2026-03-27T06:00:00+01:00")
+        for day, count in ((27, 1), (28, 2)):
+            channel.at(f"2026-03-{day}T08:00:00+01:00")
+            channel.restart()
+            assert channel.at(f"2026-03-{day}T18:59:00+01:00") == count - 1
+            assert channel.at(f"2026-03-{day}T19:00:00+01:00") == count
+        channel.at("2026-03-29T08:00:00+02:00")
+        channel.restart()
+        assert channel.at("2026-03-30T01:01:00+02:00") == 2  # the machine was off until long after
+
+    def test_a_channel_that_takes_no_notes_gets_none(self, store: SqlStore) -> None:
+        """The digest is a note."""
         pager = Morning(store, Route(severities=frozenset({Severity.DANGER})))
         pager.at("2026-03-27T12:00:00+01:00")
         assert pager.at("2026-03-30T08:00:00+02:00") == 0
