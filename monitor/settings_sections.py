@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields, is_dataclass
 from datetime import UTC, time, tzinfo
 from pathlib import Path
@@ -48,6 +49,7 @@ from monitor.web.options import DEFAULT_PORT, WebSettings
 EMBEDDED_PORT: Final = 18830
 """Port of the embedded broker: not 1883, so that it never stands in a real broker's way."""
 SECONDS_PER_DAY: Final = 86_400
+_WEB_ADDRESS: Final = re.compile(r"https?://[^\s\x00-\x1f\x7f]+")
 
 
 def _topic_filter(text: str) -> str:
@@ -358,8 +360,8 @@ class HeartbeatSection(Section):
 
     @model_validator(mode="after")
     def _web_address(self) -> HeartbeatSection:
-        if self.url is not None and not self.url.get_secret_value().startswith(("http://", "https://")):
-            raise ValueError("url must begin with http:// or https://")
+        if self.url is not None and not _WEB_ADDRESS.fullmatch(self.url.get_secret_value()):
+            raise ValueError("url must begin with http:// or https:// and hold no blank or control character")
         return self
 
 

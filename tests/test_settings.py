@@ -117,6 +117,16 @@ def test_a_fault_in_a_secret_does_not_print_it(tmp_path: Path) -> None:
     assert "notify.channels[0].url = (not shown)" in str(caught.value)
 
 
+@pytest.mark.parametrize("url", ["ftp://h/hush", "http://h/hush hush", "http://h/hush\\u0000", "http://"])
+def test_a_heartbeat_goes_to_a_plain_address(tmp_path: Path, url: str) -> None:
+    """Anything else is refused at the start, and not shown."""
+    path = tmp_path / "carboyd.toml"
+    path.write_text(f'[heartbeat]\nurl = "{url}"\n')
+    with pytest.raises(ConfigurationError, match="heartbeat") as caught:
+        load(path)
+    assert "hush" not in str(caught.value)
+
+
 def test_a_mistyped_variable_is_a_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     """CARBOYD_MQQT__HOST would otherwise be ignored without a word."""
     monkeypatch.setenv("CARBOYD_MQQT__HOST", "broker.test")

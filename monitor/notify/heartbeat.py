@@ -6,6 +6,7 @@ import logging
 import threading
 import urllib.request
 from collections.abc import Callable
+from http.client import HTTPException
 from typing import Final
 
 _log = logging.getLogger(__name__)
@@ -41,5 +42,5 @@ class Heartbeat:
             # http and https only: the settings admit nothing else
             with urllib.request.urlopen(self._url, timeout=TIMEOUT_S):  # noqa: S310
                 self.accepted_ms = self._now_ms()
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, HTTPException) as error:
             _log.warning("the heartbeat did not arrive: %s", type(error).__name__)

@@ -7,11 +7,13 @@ tried against a real server.
 from __future__ import annotations
 
 import json
+import re
 import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
+from http.client import HTTPException
 from typing import Any, Final
 
 from monitor.errors import InputError, StoreError, StoreUnavailableError
@@ -20,6 +22,7 @@ CHUNK_ROWS: Final = 10_000
 LONGEST_ANSWER: Final = 64 * 1024 * 1024
 """Of one chunk, in bytes; a chunk is a line of the answer."""
 TIMEOUT_S: Final = 60.0
+_ADDRESS: Final = re.compile(r"https?://[^\s\x00-\x1f\x7f]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,7 @@ def blocks(place: InfluxPlace, query: str) -> Generator[Block, None, None]:
     except urllib.error.HTTPError as fault:
         with fault:
             raise _refusal(fault) from fault
-    except (OSError, ValueError) as fault:  # no connection, or an answer that is no JSON
+    except (OSError, ValueError, HTTPException) as fault:  # no connection, or an answer that is none
         reason = getattr(fault, "reason", fault)
         raise StoreUnavailableError(
             f"no answer from {place.url}: {reason}",
@@ -66,7 +69,7 @@ def blocks(place: InfluxPlace, query: str) -> Generator[Block, None, None]:
 
 
 def _request(place: InfluxPlace, query: str) -> urllib.request.Request:
-    if urllib.parse.urlsplit(place.url).scheme not in ("http", "https"):
+    if not _ADDRESS.fullmatch(place.url):
         raise InputError(f"{place.url!r} is no address of a database", hint="such as http://127.0.0.1:8086")
     form = {"q": query, "epoch": "ms", "chunked": "true", "chunk_size": str(CHUNK_ROWS)}
     if place.database:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 from http.server import BaseHTTPRequestHandler, HTTPServer
 
@@ -37,3 +38,31 @@ def test_a_beat_arrives_once_and_a_failure_is_no_exception(caplog: pytest.LogCap
     heart.wait(5.0)
     assert "did not arrive" in caplog.text
     assert "secret-path" not in caplog.text
+
+
+def test_no_answer_however_odd_shows_the_address(
+    caplog: pytest.LogCaptureFixture, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An answer that is no HTTP, and an address that cannot be asked: a line in the log, no traceback."""
+    with socket.create_server(("127.0.0.1", 0)) as ear:
+
+        def answer() -> None:
+            caller, _ = ear.accept()
+            with caller:
+                caller.recv(65_536)
+                caller.sendall(b"hello\r\n\r\n")
+
+        answering = threading.Thread(target=answer)
+        answering.start()
+        for url in (
+            f"http://127.0.0.1:{ear.getsockname()[1]}/secret-path",
+            "http://127.0.0.1:1/secret-path b",
+        ):
+            heart = Heartbeat(url, lambda: 7)
+            assert heart.beat()
+            heart.wait(5.0)
+            assert heart.accepted_ms is None
+        answering.join()
+    assert caplog.text.count("did not arrive") == 2
+    said = capsys.readouterr()
+    assert "secret-path" not in caplog.text + said.out + said.err

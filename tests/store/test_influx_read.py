@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import threading
 import urllib.parse
 from collections.abc import Iterator
@@ -131,5 +132,23 @@ def test_nobody_there(server: Asked) -> None:
     """The address is named."""
     with pytest.raises(StoreUnavailableError, match=r"127\.0\.0\.1:9"):
         list(blocks(InfluxPlace("http://127.0.0.1:9"), QUERY))
-    with pytest.raises(InputError, match="ftp"):
-        list(blocks(InfluxPlace("ftp://127.0.0.1"), QUERY))
+    for url in ("ftp://127.0.0.1", "http://127.0.0.1/a b", "http://127.0.0.1/a\x00"):
+        with pytest.raises(InputError, match="no address"):
+            list(blocks(InfluxPlace(url), QUERY))
+
+
+def test_an_answer_that_is_no_http() -> None:
+    """Something else listens there: no traceback, the server cannot be had."""
+
+    def answer(ear: socket.socket) -> None:
+        caller, _ = ear.accept()
+        with caller:
+            caller.recv(65_536)
+            caller.sendall(b"hello\r\n\r\n")
+
+    with socket.create_server(("127.0.0.1", 0)) as ear:
+        answering = threading.Thread(target=answer, args=(ear,))
+        answering.start()
+        with pytest.raises(StoreUnavailableError, match=r"no answer from http://127\.0\.0\.1"):
+            list(blocks(InfluxPlace(f"http://127.0.0.1:{ear.getsockname()[1]}"), QUERY))
+        answering.join()
