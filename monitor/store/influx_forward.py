@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -30,6 +30,8 @@ from monitor.units import Quantity
 _log = logging.getLogger(__name__)
 
 _CHANGES_KEPT: Final = 10_000
+_TRIED_AGAIN: Final = 20
+"""So many positions are looked through for something that the server has taken before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +111,7 @@ class Forwarder:
         if not self._store.forwarding.mine(target):
             return self._policy.rest_s
         upto = self._store.forwarding.positions(target)
-        wait_s = self._send_again(target, upto[Feed.READINGS])
+        wait_s = self._send_again(target, upto)
         if wait_s is not None:
             return wait_s
         lines = self._next(upto)
@@ -119,25 +121,28 @@ class Forwarder:
         if sent.away is not None:
             return self._failed(sent.away)
         if not sent.accepted:
-            # it may be the server's configuration and not the data: nothing is set aside on that evidence
-            self._limit = self._policy.fewest_lines
-            return self._failed(Answer(Verdict.AWAY, f"everything is refused: {sent.refused[0][1]}"))
-        now_ms = self._now_ms()
-        moved = self._store.forwarding.accepted(
-            target,
-            {line.feed: line.position for line in lines},
-            [SetAside(line.feed, line.position, line.text, reason, now_ms) for line, reason in sent.refused],
-            at_ms=now_ms,
-            since=upto,
-        )
-        if not moved:
+            return self._all_refused(sent)
+        full = len(lines) >= self._limit
+        if not self._kept({line.feed: line.position for line in lines}, sent, upto):
             return 0.0  # somebody asked for everything again meanwhile
+        return 0.0 if full else self._policy.rest_s
+
+    def _all_refused(self, sent: _Sent) -> float:
+        # it may be the server's configuration and not the data: nothing is set aside on that evidence
+        self._limit = self._policy.fewest_lines
+        return self._failed(Answer(Verdict.AWAY, f"everything is refused: {sent.refused[0][1]}"))
+
+    def _kept(self, moved: Mapping[Feed, int], sent: _Sent, since: Mapping[Feed, int]) -> bool:
+        """Write down what the server has and what it will not have; False where positions are others now."""
+        target, now_ms = self._server.target, self._now_ms()
+        aside = [SetAside(line.feed, line.position, line.text, why, now_ms) for line, why in sent.refused]
+        if not self._store.forwarding.accepted(target, moved, aside, at_ms=now_ms, since=since):
+            return False
         for line, reason in sent.refused:
             _log.warning("%s set one line aside: %s: %s", target, reason, line.text)
         self._worked()
-        full = len(lines) >= self._limit
         self._limit = self._policy.most_lines
-        return 0.0 if full else self._policy.rest_s
+        return True
 
     def _next(self, upto: dict[Feed, int]) -> list[Line]:
         """What was written after these positions, the few before the many, each feed in its order."""
@@ -169,29 +174,42 @@ class Forwarder:
                 waiting += [some[half:], some[:half]]
         return sent
 
-    def _send_again(self, target: str, upto: int) -> float | None:
+    def _send_again(self, target: str, upto: Mapping[Feed, int]) -> float | None:
         """Values that were computed anew keep their rows, so they are sent again; None where all is done."""
         name = f"rederived@{target}"
         changes, mark = self._store.changes, self._store.changes.mark(name)
         newest = changes.position()
         if newest == mark:
             return None
-        if not upto or newest - mark > _CHANGES_KEPT:
+        last = upto[Feed.READINGS]
+        if not last or newest - mark > _CHANGES_KEPT:
             # nothing was sent yet, or the list no longer reaches back so far: then all is sent
-            if upto:
+            if last:
                 self._store.forwarding.start_over(target)
             changes.set_mark(name, newest)
             return 0.0
         found = changes.since(mark)
         for sensor in sorted({one.subject for one in found if one.kind is ChangeKind.REDERIVED}):
             derived = self._store.readings.read([sensor], quantities=[Quantity.GRAVITY])
-            lines = [line for line in lines_of_readings(derived) if line.position <= upto]
-            for start in range(0, len(lines), self._policy.most_lines):
-                sent = self._send(lines[start : start + self._policy.most_lines])
+            lines = [line for line in lines_of_readings(derived) if line.position <= last]
+            own = {line.position for line in lines}
+            while lines:
+                sent = self._send(lines[: self._limit])
+                lines = lines[self._limit :]
                 if sent.away is not None:
                     return self._failed(sent.away)
+                if not sent.accepted and not self._takes_others(own, last):
+                    return self._all_refused(sent)
+                if not self._kept({}, sent, upto):
+                    return 0.0
         changes.set_mark(name, found[-1].position)
         return 0.0
+
+    def _takes_others(self, these: Set[int], last: int) -> bool:
+        """Whether the server still takes others, which it has already: then it is these that it refuses."""
+        newest = lines_of_readings(self._store.readings.after(last - _TRIED_AGAIN, _TRIED_AGAIN))
+        others = [line for line in newest if line.position <= last and line.position not in these]
+        return bool(others) and self._send(others).accepted > 0
 
     def _failed(self, answer: Answer) -> float:
         if answer.reason != self._trouble:

@@ -164,6 +164,51 @@ def test_recomputed_values_that_were_not_sent_yet_are_sent_once(store):
     assert sorted(again) == ["reading,sensor=f gravity_sg=1.5 15", "reading,sensor=f gravity_sg=1.5 3"]
 
 
+def test_recomputed_values_wait_while_everything_is_refused(store):
+    """The server may be set up wrongly: it is said, little is tried, and all arrive once it is mended."""
+    store.readings.commit(readings(8))
+    server = Memory()
+    sent = forwarder(store, server, most_lines=10, fewest_lines=2)
+    sent.step()
+    sent.step()
+    store.readings.replace_derived([Reading("f", Quantity.GRAVITY, n, 1.5, n) for n in range(8)], at_ms=1)
+    server.answer = lambda _lines: Answer(Verdict.REFUSED, "no such bucket")
+    assert all(sent.step() > 0.0 for _ in range(3))
+    assert "no such bucket" in sent.trouble
+    assert "no such bucket" in store.forwarding.state(server.target).trouble
+    assert store.forwarding.set_aside(server.target) == []
+    assert server.writes[-1] <= 2
+    server.answer = _takes_all
+    while sent.step() == 0.0:
+        pass
+    assert sum("=1.5 " in line for line in server.kept) == 8
+    assert sent.trouble == store.forwarding.state(server.target).trouble == ""
+
+
+@pytest.mark.parametrize("bad", [{3}, set(range(8))])
+def test_recomputed_values_that_the_server_will_not_have_are_set_aside(store, bad):
+    """It takes others, be it only others than these: what it refuses is put by, and the rest goes on."""
+    store.readings.commit([*readings(8), Reading("g", Quantity.GRAVITY, 90, 1.02, 90)])
+    server = Memory()
+    sent = forwarder(store, server)
+    sent.step()
+    sent.step()
+    store.readings.replace_derived([Reading("f", Quantity.GRAVITY, n, 1.5, n) for n in range(8)], at_ms=1)
+    server.answer = lambda lines: (
+        Answer(Verdict.REFUSED, "too old")
+        if any("=1.5 " in line and int(line.rsplit(" ", 1)[1]) in bad for line in lines)
+        else OK
+    )
+    store.readings.commit([Reading("g", Quantity.GRAVITY, 91, 1.02, 91)])
+    while sent.step() == 0.0:
+        pass
+    aside = {int(one.line.rsplit(" ", 1)[1]) for one in store.forwarding.set_aside(server.target)}
+    assert aside == bad
+    assert sum("=1.5 " in line for line in server.kept) == 8 - len(bad)
+    assert server.kept[-1].endswith(" 91")
+    assert sent.trouble == ""
+
+
 def test_a_list_of_changes_that_is_too_short_has_all_sent_again(store):
     """Where more was changed than is remembered, every reading is forwarded anew."""
     store.readings.commit(readings(3))
