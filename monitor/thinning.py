@@ -1,4 +1,6 @@
-"""Once a day, beside everything else: old readings become hourly means where the configuration asks for it.
+"""Beside everything else: once a day old readings become hourly means where the configuration asks for it.
+
+Levels, which are written down for a forwarder only, go a while after they were sent, whatever it asks for.
 
 In a thread of its own, in short transactions, so that readings are taken in meanwhile. What a forwarder has
 not sent yet is not touched.
@@ -9,17 +11,19 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from typing import Final
 
 from monitor.errors import StoreError
-from monitor.store.retention import RetentionPolicy
+from monitor.store.retention import EVERY_MS, RetentionPolicy
 from monitor.store.sql import SqlStore
 from monitor.store.values import Feed
 from monitor.units import MS_PER_DAY
 
 _log = logging.getLogger(__name__)
 
-KEEP_LEVELS_MS = 90 * MS_PER_DAY
+KEEP_LEVELS_MS: Final = 90 * MS_PER_DAY
 """Levels that were forwarded are kept so long."""
+_PRUNED: Final = "levels pruned"
 
 
 class Thinning:
@@ -40,7 +44,8 @@ class Thinning:
         """Start a run if one is due; False where none is, or one is under way. StoreError."""
         if self._thread is not None and self._thread.is_alive():
             return False
-        if not self._store.retention.due(self._policy, self._now_ms()):
+        now_ms = self._now_ms()
+        if not self._levels_due(now_ms) and not self._store.retention.due(self._policy, now_ms):
             return False
         self._thread = threading.Thread(target=self._run, name="thinning", daemon=True)
         self._thread.start()
@@ -59,16 +64,27 @@ class Thinning:
     def _run(self) -> None:
         try:
             now_ms = self._now_ms()
+            if self._levels_due(now_ms):
+                self._prune_levels(now_ms)
+            if not self._store.retention.due(self._policy, now_ms):
+                return
             upto = None
             if self._target is not None:
                 state = self._store.forwarding.state(self._target)
                 if state.oldest_ms is not None and state.oldest_ms < now_ms - MS_PER_DAY:
                     _log.warning("nothing is thinned while readings wait to be forwarded")
                     return
-                positions = self._store.forwarding.positions(self._target)
-                upto = positions[Feed.READINGS]
-                self._store.chronicle.prune_levels(now_ms - KEEP_LEVELS_MS, positions[Feed.LEVELS])
+                upto = self._store.forwarding.positions(self._target)[Feed.READINGS]
             going = self._stopping.is_set
             self._store.retention.thin(self._policy, now_ms=now_ms, upto=upto, going=lambda: not going())
         except StoreError as error:
             _log.warning("thinning waits: %s", error)
+
+    def _levels_due(self, now_ms: int) -> bool:
+        return self._target is not None and now_ms - self._store.changes.mark(_PRUNED) >= EVERY_MS
+
+    def _prune_levels(self, now_ms: int) -> None:
+        assert self._target is not None
+        sent = self._store.forwarding.positions(self._target)[Feed.LEVELS]
+        self._store.chronicle.prune_levels(now_ms - KEEP_LEVELS_MS, sent)
+        self._store.changes.set_mark(_PRUNED, now_ms)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import Phase
 from monitor.ferment.event import Reading
@@ -52,15 +54,30 @@ def test_nothing_is_thinned_while_old_readings_wait_to_be_forwarded(tmp_path, ca
         one.wait(30)
         assert len(store.readings.read(["f"])) == 96
         assert "wait to be forwarded" in caplog.text
-        store.batches.start(Sheet("a", "A", 0), at_ms=0)
-        store.chronicle.keep([Level("a", at_ms, Phase.ACTIVE, {}) for at_ms in (1, 2, 3)], [])
-        store.forwarding.accepted(TARGET, {Feed.READINGS: 96, Feed.LEVELS: 3}, at_ms=1)
+        store.forwarding.accepted(TARGET, {Feed.READINGS: 96}, at_ms=1)
         two = thinning(store, TARGET)
         assert two.begin()
         two.wait(30)
         assert len(store.readings.read(["f"])) == 24
-        assert NOW_MS > KEEP_LEVELS_MS
-        assert [look.at_ms for _, look in store.chronicle.levels_after(0, 9)] == [3]
+
+
+@pytest.mark.parametrize("policy", [RetentionPolicy(), RetentionPolicy(100, 100)])
+def test_levels_that_were_forwarded_go_once_a_day_whatever_is_kept(tmp_path, policy):
+    """Readings may be kept for ever, or wait for the server: old levels that it has are not kept for that."""
+    with filled(tmp_path) as store:
+        store.batches.start(Sheet("a", "A", 0), at_ms=0)
+        fresh_ms = NOW_MS - KEEP_LEVELS_MS
+        times = (1, 2, 3, fresh_ms, fresh_ms + 1)
+        store.chronicle.keep([Level("a", at_ms, Phase.ACTIVE, {}) for at_ms in times], [])
+        store.forwarding.accepted(TARGET, {Feed.LEVELS: 2}, at_ms=1)
+        one = Thinning(store, policy, TARGET, lambda: NOW_MS)
+        assert one.begin()
+        one.wait(30)
+        assert [look.at_ms for _, look in store.chronicle.levels_after(0, 9)] == [3, fresh_ms, fresh_ms + 1]
+        assert len(store.readings.read(["f"])) == 96
+        one = Thinning(store, RetentionPolicy(), TARGET, lambda: NOW_MS + MS_PER_HOUR)
+        assert not one.begin()
+        assert not Thinning(store, RetentionPolicy(), None, lambda: 2 * NOW_MS).begin()
 
 
 def test_a_thinned_batch_is_judged_as_before():
