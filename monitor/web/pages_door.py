@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Final
@@ -13,7 +13,8 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response, S
 from starlette.routing import Route
 
 from monitor.cellar.shown import UnitSystem
-from monitor.errors import InputError
+from monitor.errors import InputError, StoreError
+from monitor.store.values import Share
 from monitor.web.actions import digest
 from monitor.web.forms import Form
 from monitor.web.frame import UNITS_COOKIE, YEAR_S, Frame, local_path
@@ -93,12 +94,20 @@ class DoorPages:
 
     async def events(self, request: Request) -> Response:
         """Everything that changes."""
-        return self._stream(request, None)
+        return self._stream(request)
 
     async def shared_events(self, request: Request) -> Response:
-        """Changes, for one who may look at one batch: without a word on which."""
-        await run_in_threadpool(self._shared, request)
-        return self._stream(request, "batch")
+        """Changes of one batch, without a word on what changed, as long as the link is open."""
+        share = await run_in_threadpool(self._share, request)
+
+        async def allowed() -> bool:
+            try:
+                await run_in_threadpool(self._share, request)
+            except StoreError:
+                return False  # a store that is away for a while: the page comes again by itself
+            return True
+
+        return self._stream(request, batch=share.batch, allowed=allowed)
 
     def shared(self, request: Request) -> Response:
         """One batch to look at."""
@@ -116,20 +125,28 @@ class DoorPages:
         """The picture of a shared batch."""
         return picture_answer(self.frame, request, self._shared(request))
 
-    def _shared(self, request: Request) -> Standing:
+    def _share(self, request: Request) -> Share:
         token = request.path_params["token"]
         if len(token) > 100:
             raise InputError("this is no link of ours")
-        share = self.frame.ports.store.shares.find(digest(token))
-        return standing(self.frame.ports, self.frame.past, share.batch)
+        return self.frame.ports.store.shares.find(digest(token))
 
-    def _stream(self, request: Request, topic: str | None) -> Response:
+    def _shared(self, request: Request) -> Standing:
+        return standing(self.frame.ports, self.frame.past, self._share(request).batch)
+
+    def _stream(
+        self,
+        request: Request,
+        *,
+        batch: str | None = None,
+        allowed: Callable[[], Awaitable[bool]] | None = None,
+    ) -> Response:
         broadcast = self.frame.ports.broadcast
         if broadcast.is_full:
             raise AccessError("too many pages are open", status=HTTPStatus.SERVICE_UNAVAILABLE, wait_s=30)
         # a page that was made before its stream began says what it has seen
         seen = request.headers.get("last-event-id", request.query_params.get("seen"))
-        body: AsyncIterator[bytes] = broadcast.events(None if topic is None else (topic,), seen)
+        body = broadcast.events(seen, batch=batch, allowed=allowed)
         return StreamingResponse(body, headers=STREAM_HEADERS, media_type="text/event-stream")
 
 

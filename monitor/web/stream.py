@@ -10,8 +10,8 @@ from __future__ import annotations
 import asyncio
 import json
 import threading
-from collections.abc import AsyncIterator, Iterable
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 QUEUE_LENGTH: Final = 64
@@ -41,15 +41,18 @@ class Message:
 
 @dataclass(eq=False, slots=True)
 class Reader:
-    """One open page: its own queue, on its own event loop. None in the queue ends the stream."""
+    """One open page, of all batches or of one: its own queue, on its own event loop.
+
+    None in the queue ends the stream.
+    """
 
     loop: asyncio.AbstractEventLoop
-    topics: frozenset[str] | None
+    batch: str | None
     queue: asyncio.Queue[Message | None] = field(default_factory=lambda: asyncio.Queue(QUEUE_LENGTH))
 
-    def wants(self, topic: str) -> bool:
-        """Whether this reader asked for a topic."""
-        return self.topics is None or topic in self.topics or topic == EVERYTHING
+    def wants(self, data: Data) -> bool:
+        """Whether this reader is told of a change: one of a single batch hears of no other."""
+        return self.batch is None or data.get("batch") == self.batch
 
     def put(self, message: Message | None) -> None:
         """Queue without waiting; a reader that is too slow is ended and comes again by itself."""
@@ -88,11 +91,11 @@ class Broadcast:
         return self.reader_count >= READERS_AT_MOST
 
     def publish(self, topic: str, id: str, data: Data) -> None:
-        """Tell every reader of a topic; never waits. Topics are single words without line breaks."""
+        """Tell every reader whom it concerns; never waits. Topics are single words without line breaks."""
         message = Message(topic, id, data)
         with self._lock:
             self._last_id = id
-            readers = [reader for reader in self._readers if reader.wants(topic)]
+            readers = [reader for reader in self._readers if reader.wants(data)]
         self._hand(readers, message)
 
     def close(self) -> None:
@@ -107,13 +110,20 @@ class Broadcast:
         with self._lock:
             self._closed = False
 
-    async def events(self, topics: Iterable[str] | None, last_event_id: str | None) -> AsyncIterator[bytes]:
+    async def events(
+        self,
+        last_event_id: str | None,
+        *,
+        batch: str | None = None,
+        allowed: Callable[[], Awaitable[bool]] | None = None,
+    ) -> AsyncIterator[bytes]:
         """The body of one event stream, until the reader leaves, is too slow, or `close` is called.
 
-        `topics` None means all. A reader that comes again with another id than the last one told has
-        missed something and is told to ask for everything.
+        A reader that comes again with another id than the last one told has missed something and is told
+        to ask for everything. With `batch` only changes of that batch are told, and not a word about them.
+        `allowed` is asked before each piece after the first: the stream ends where it says no.
         """
-        reader = Reader(asyncio.get_running_loop(), None if topics is None else frozenset(topics))
+        reader = Reader(asyncio.get_running_loop(), batch)
         with self._lock:
             if self._closed:
                 return
@@ -125,17 +135,23 @@ class Broadcast:
             if last_event_id is not None and last_event_id != last_id:
                 yield Message(EVERYTHING, last_id, {}).encoded()
             while True:
-                try:
-                    message = await asyncio.wait_for(reader.queue.get(), KEEPALIVE_S)
-                except TimeoutError:
-                    yield b": still here\n\n"
-                    continue
-                if message is None:
+                piece = await self._next(reader)
+                if piece is None or (allowed is not None and not await allowed()):
                     return
-                yield message.encoded()
+                yield piece
         finally:
             with self._lock:
                 self._readers.discard(reader)
+
+    @staticmethod
+    async def _next(reader: Reader) -> bytes | None:
+        try:
+            message = await asyncio.wait_for(reader.queue.get(), KEEPALIVE_S)
+        except TimeoutError:
+            return b": still here\n\n"
+        if message is None:
+            return None
+        return (message if reader.batch is None else replace(message, data={})).encoded()
 
     @staticmethod
     def _hand(readers: list[Reader], message: Message | None) -> None:

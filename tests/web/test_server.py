@@ -14,6 +14,7 @@ import pytest
 from starlette.applications import Starlette
 
 from monitor.errors import ConfigurationError
+from monitor.web.actions import Actions
 from monitor.web.server import serve
 
 from .rooms import Cellar
@@ -108,6 +109,27 @@ def test_what_is_told_between_page_and_stream_is_not_lost(
         assert answer.readline() == first
         answer.close()
     server.stop()
+
+
+def test_a_shared_stream_tells_of_its_batch_alone_until_it_is_taken_back(
+    app: Starlette, busy: Cellar, connected: Connect
+) -> None:
+    """No name of any batch goes over it, and no word after the link was taken back."""
+    share, token = Actions(busy.ports()).share("hedgerow-session")
+    server = serve(app, busy.broadcast, "127.0.0.1", 0)
+    server.start()
+    connection = connected(server.address)
+    connection.request("GET", f"/shared/{token}/events")
+    answer = connection.getresponse()
+    assert [answer.readline() for _ in range(3)] == [b"retry: 2000\n", b"id: 2\n", b"\n"]
+    busy.broadcast.publish("batch", "7", {"batch": "plum-batch"})
+    busy.broadcast.publish("batch", "8", {"batch": "hedgerow-session"})
+    assert [answer.readline() for _ in range(4)] == [b"id: 8\n", b"event: batch\n", b"data: {}\n", b"\n"]
+    busy.store.shares.revoke(share.id, at_ms=busy.now_ms)
+    busy.broadcast.publish("batch", "9", {"batch": "hedgerow-session"})
+    assert answer.read() == b""
+    server.stop()
+    answer.close()
 
 
 def test_a_port_in_use_is_named(app: Starlette, busy: Cellar) -> None:

@@ -26,7 +26,7 @@ def test_a_message_from_another_thread_reaches_every_reader() -> None:
 
     async def scene() -> None:
         broadcast = Broadcast()
-        streams = [broadcast.events(None, None) for _ in range(2)]
+        streams = [broadcast.events(None) for _ in range(2)]
         for stream in streams:
             assert await heard(stream, 1) == [b"retry: 2000\nid: \n\n"]
         assert broadcast.reader_count == 2
@@ -42,16 +42,44 @@ def test_a_message_from_another_thread_reaches_every_reader() -> None:
     asyncio.run(scene())
 
 
-def test_a_reader_hears_only_its_topics() -> None:
-    """Who asked for one topic is not told of others."""
+def test_a_reader_of_one_batch_hears_of_no_other() -> None:
+    """Who may look at one batch is told that it changed, without a word, and nothing of the others."""
 
     async def scene() -> None:
         broadcast = Broadcast()
-        stream = broadcast.events(["alert"], None)
+        stream = broadcast.events(None, batch="plum")
         await heard(stream, 1)
-        broadcast.publish("batch", "1", {})
-        broadcast.publish("alert", "2", {})
-        assert (await heard(stream, 1))[0].startswith(b"id: 2\n")
+        broadcast.publish("batch", "1", {"batch": "secret"})
+        broadcast.publish("sensor", "2", {"batch": ""})
+        broadcast.publish("alert", "3", {"batch": "plum"})
+        assert await heard(stream, 1) == [b"id: 3\nevent: alert\ndata: {}\n\n"]
+
+    asyncio.run(scene())
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_a_stream_ends_when_its_reader_may_no_longer_listen(
+    silent: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is asked again before each message, and before each sign of life where nothing happens."""
+
+    async def scene() -> None:
+        broadcast, answers = Broadcast(), iter([True, False])
+
+        async def allowed() -> bool:
+            return next(answers)
+
+        stream = broadcast.events(None, batch="plum", allowed=allowed)
+        await heard(stream, 1)
+        if silent:
+            monkeypatch.setattr("monitor.web.stream.KEEPALIVE_S", 0.0)
+        else:
+            for number in "12":
+                broadcast.publish("batch", number, {"batch": "plum"})
+        await heard(stream, 1)
+        with pytest.raises(StopAsyncIteration):
+            await heard(stream, 1)
+        assert broadcast.reader_count == 0
 
     asyncio.run(scene())
 
@@ -63,7 +91,7 @@ def test_a_gap_is_healed(seen: str | None, asked_again: bool) -> None:
     async def scene() -> None:
         broadcast = Broadcast()
         broadcast.publish("batch", "2", {})
-        stream = broadcast.events(None, seen)
+        stream = broadcast.events(seen)
         await heard(stream, 1)
         broadcast.publish("batch", "3", {})
         first = (await heard(stream, 1))[0]
@@ -77,7 +105,7 @@ def test_a_slow_reader_is_let_go() -> None:
 
     async def scene() -> None:
         broadcast = Broadcast()
-        slow, quick = broadcast.events(None, None), broadcast.events(None, None)
+        slow, quick = broadcast.events(None), broadcast.events(None)
         await heard(slow, 1)
         await heard(quick, 1)
         for number in range(QUEUE_LENGTH + 5):
@@ -95,14 +123,14 @@ def test_closing_ends_every_stream() -> None:
 
     async def scene() -> None:
         broadcast = Broadcast()
-        stream = broadcast.events(None, None)
+        stream = broadcast.events(None)
         await heard(stream, 1)
         broadcast.close()
         with pytest.raises(StopAsyncIteration):
             await heard(stream, 1)
-        assert [piece async for piece in broadcast.events(None, None)] == []
+        assert [piece async for piece in broadcast.events(None)] == []
         broadcast.open()
-        assert await heard(broadcast.events(None, None), 1)
+        assert await heard(broadcast.events(None), 1)
 
     asyncio.run(scene())
 
@@ -112,7 +140,7 @@ def test_a_reader_whose_loop_has_ended_does_no_harm() -> None:
     broadcast = Broadcast()
 
     async def scene() -> AsyncIterator[bytes]:
-        stream = broadcast.events(None, None)
+        stream = broadcast.events(None)
         await heard(stream, 1)
         return stream
 

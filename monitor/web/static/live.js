@@ -117,7 +117,8 @@ function listen() {
       const about = JSON.parse(event.data || "{}");
       const only = document.body.dataset.batch;
       const all = topic === "everything" || (topic === "alert" && !about.batch);
-      if (only && !all && about.batch !== only) return;
+      // a shared page is told of its own batch alone, and not by name
+      if (only && !all && (about.batch ?? only) !== only) return;
       soon();
     });
   }
