@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
@@ -18,12 +19,21 @@ from monitor.ferment.evidence import Evidence
 from monitor.ferment.outlook import NINETY
 from monitor.store.base import Store
 from monitor.store.values import Thinned
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
+from monitor.units import (
+    MS_PER_DAY,
+    MS_PER_HOUR,
+    POINTS_PER_SG,
+    Quantity,
+    datetime_from_ms,
+    ms_from_datetime,
+)
 from monitor.web import words
 from monitor.web.fitted import fitted_curve
 
 WIDEST_PX: Final = 4_000
 LONGEST_HOURS: Final = 400 * 24
+MOST_DAYS: Final = 400
+"""The table of days is no longer than this."""
 AHEAD_AT_MOST_MS: Final = 45 * MS_PER_DAY
 AHEAD_STEPS: Final = 48
 MEDIAN_HOURS: Final = 9
@@ -117,7 +127,7 @@ class ChartView:
 class DayRow:
     """One day in the table that says the same as the chart."""
 
-    time_ms: int
+    day: date
     gravity_sg: float | None
     fell_points: float | None
     temperature_c: float | None
@@ -214,36 +224,42 @@ def small_curve(
 
 
 def days(
-    store: Store, sheet: Sheet, *, evidence: Evidence | None, first_midnight_ms: int, now_ms: int
+    store: Store, sheet: Sheet, *, evidence: Evidence | None, zone: tzinfo, now_ms: int
 ) -> tuple[DayRow, ...]:
-    """The table: one row a day, the newest first; days begin at the reader's midnight."""
+    """The table: one row a day of this zone, the newest first; of a very long batch the last days."""
     sensors = believed(store, sheet)
     offset_sg = 0.0 if evidence is None else evidence.offset_points / POINTS_PER_SG
-    until_ms = (sheet.ended_ms or now_ms) + 1
-    count = max(1, min(400, math.ceil((until_ms - first_midnight_ms) / MS_PER_DAY)))
-    end_ms = first_midnight_ms + count * MS_PER_DAY
-    gravity = _daily(store, sensors.gravity, Quantity.GRAVITY, first_midnight_ms, end_ms)
-    warmth = _daily(store, sensors.temperature, Quantity.TEMPERATURE, first_midnight_ms, end_ms)
+    pitched, last = (
+        datetime_from_ms(at_ms).astimezone(zone).date()
+        for at_ms in (sheet.pitched_ms, sheet.ended_ms or now_ms)
+    )
+    count = max(1, min(MOST_DAYS, (last - pitched).days + 1))
+    first = max(pitched, last - timedelta(days=count - 1))
+    # a day is 23 or 25 hours long where the clocks are changed
+    midnights = [datetime.combine(first + timedelta(days=day), time.min, zone) for day in range(count + 1)]
+    from_ms = np.array([ms_from_datetime(one) for one in midnights])
+    gravity = _daily(store, sensors.gravity, Quantity.GRAVITY, from_ms)
+    warmth = _daily(store, sensors.temperature, Quantity.TEMPERATURE, from_ms)
     rows = []
     before: float | None = None
     for day in range(count):
         level, readings = gravity.get(day, (None, 0))
         level = None if level is None else level + offset_sg
         fell = None if level is None or before is None else (before - level) * POINTS_PER_SG
-        rows.append(
-            DayRow(first_midnight_ms + day * MS_PER_DAY, level, fell, warmth.get(day, (None, 0))[0], readings)
-        )
+        rows.append(DayRow(midnights[day].date(), level, fell, warmth.get(day, (None, 0))[0], readings))
         before = level if level is not None else before
     return tuple(reversed(rows))
 
 
 def _daily(
-    store: Store, sensor: str | None, quantity: Quantity, from_ms: int, end_ms: int
+    store: Store, sensor: str | None, quantity: Quantity, midnights_ms: NDArray[np.int64]
 ) -> dict[int, tuple[float, int]]:
     if sensor is None:
         return {}
-    hourly = store.readings.thinned(sensor, quantity, from_ms, end_ms, (end_ms - from_ms) // MS_PER_HOUR)
-    day = (hourly.start_ms - from_ms) // MS_PER_DAY
+    first_ms, end_ms = int(midnights_ms[0]), int(midnights_ms[-1])
+    hours = -(-(end_ms - first_ms) // MS_PER_HOUR)
+    hourly = store.readings.thinned(sensor, quantity, first_ms, first_ms + hours * MS_PER_HOUR, hours)
+    day = np.searchsorted(midnights_ms, hourly.start_ms, side="right") - 1
     return {
         int(one): (float(np.median(hourly.mean[day == one])), int(hourly.count[day == one].sum()))
         for one in np.unique(day)

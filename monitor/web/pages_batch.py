@@ -14,7 +14,7 @@ from starlette.routing import Route
 from monitor.batch.journal import Tasting
 from monitor.errors import InputError
 from monitor.ferment.event import JournalKind
-from monitor.units import MS_PER_DAY, ms_from_datetime
+from monitor.units import MS_PER_DAY
 from monitor.web import words
 from monitor.web.course import ChartView, chart, days
 from monitor.web.drawing import Ruler, common_scale
@@ -178,7 +178,7 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
             ports.store,
             sheet,
             evidence=None if stands.snapshot is None else stands.snapshot.evidence,
-            first_midnight_ms=midnight_ms(show, sheet.pitched_ms),
+            zone=show.zone,
             now_ms=show.now_ms,
         ),
         "journal": journal_views(ports, sheet.slug, struck=True),
@@ -230,15 +230,6 @@ def chart_of(
         width_px=width_px,
         between_ms=between_ms,
     )
-
-
-def midnight_ms(show: Show, time_ms: int) -> int:
-    """The last local midnight before a moment."""
-    local = show.local(time_ms)
-    return ms_from_datetime(local.replace(**_MIDNIGHT))
-
-
-_MIDNIGHT: Final[dict[str, Any]] = {"hour": 0, "minute": 0, "second": 0, "microsecond": 0}
 
 
 def headline(found: Rack, name_of: Callable[[str], str]) -> str:

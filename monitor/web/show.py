@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from typing import Final
 
 from monitor.cellar.shown import UnitSystem, in_units
@@ -121,15 +121,16 @@ class Show:
 
     def when(self, time_ms: int | None) -> str:
         """Local time: `Tue 3 Jun, 14:05`, with the year when it is another one."""
-        if time_ms is None:
-            return UNKNOWN
-        moment = self.local(time_ms)
-        year = f" {moment.year}" if moment.year != self.local(self.now_ms).year else ""
-        return f"{moment:%a} {moment.day} {moment:%b}{year}, {moment:%H:%M}"
+        return UNKNOWN if time_ms is None else f"{self.day(time_ms)}, {self.local(time_ms):%H:%M}"
 
     def day(self, time_ms: int | None) -> str:
-        """Local date: `Tue 3 Jun`, with the year when it is another one."""
-        return UNKNOWN if time_ms is None else self.when(time_ms).rsplit(",", 1)[0]
+        """Local date of a moment: `Tue 3 Jun`, with the year when it is another one."""
+        return UNKNOWN if time_ms is None else self.date(self.local(time_ms).date())
+
+    def date(self, day: date) -> str:
+        """A date, which is the same in every zone: `Tue 3 Jun`, with the year when it is another one."""
+        year = f" {day.year}" if day.year != self.local(self.now_ms).year else ""
+        return f"{day:%a} {day.day} {day:%b}{year}"
 
     def utc(self, time_ms: int) -> str:
         """The same moment for machines: RFC 3339 in UTC."""

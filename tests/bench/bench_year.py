@@ -17,6 +17,7 @@ import statistics
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 
 from bench_scale import EVERY_MS, sheet_of, values_at
@@ -103,7 +104,7 @@ def charts(folder: Path, vessels: int) -> None:
             store, sheet, evidence=None, phases=(), journal=(), now_ms=now_ms, width_px=1_000
         ))  # fmt: skip
         _time("table of days", lambda: days(
-            store, sheet, evidence=None, first_midnight_ms=BEGIN_MS, now_ms=now_ms
+            store, sheet, evidence=None, zone=UTC, now_ms=now_ms
         ))  # fmt: skip
 
 

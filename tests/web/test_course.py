@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta, timezone
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -12,14 +15,16 @@ from monitor.ferment.emission import Phase, PhaseChange
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.store.sql import SqlStore
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
-from monitor.web.course import ChartView, chart, days, small_curve, whole_range
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity, datetime_from_ms, ms_from_datetime
+from monitor.web.course import MOST_DAYS, ChartView, chart, days, small_curve, whole_range
 
 from .rooms import PITCHED_MS, Cellar, a_sheet, readings_of
 
 SHEET = a_sheet()
 FLOAT = "float-hedgerow-session"
 NOW_MS = PITCHED_MS + 10 * MS_PER_DAY
+FROM_PITCHING = timezone(-timedelta(milliseconds=PITCHED_MS % MS_PER_DAY))
+"""Where it was midnight at pitching."""
 
 
 def a_chart(store: SqlStore, evidence: Evidence | None = None, **options: object) -> ChartView:
@@ -156,12 +161,49 @@ def test_an_empty_batch_has_an_empty_chart(cellar: Cellar) -> None:
 
 def test_days_of_the_table_say_the_same(store: SqlStore) -> None:
     """One row a day, newest first, with the day's median and what it fell by since the day before."""
-    rows = days(store, SHEET, evidence=None, first_midnight_ms=PITCHED_MS, now_ms=NOW_MS - 1)
+    rows = days(store, SHEET, evidence=None, zone=FROM_PITCHING, now_ms=NOW_MS - 1)
     assert len(rows) == 10
     assert rows[-1].fell_points is None
     assert rows[0].count == 288
     total = sum(row.fell_points or 0.0 for row in rows)
     assert total == pytest.approx(((rows[-1].gravity_sg or 0) - (rows[0].gravity_sg or 0)) * 1000)
+
+
+@pytest.mark.parametrize(
+    ("zone", "first", "hours"),
+    [
+        # clocks go back on 25 October 2026 in the one, at a midnight that is not there on 3 September 2023
+        # in the other, and by half an hour on 4 April 2027 in the third
+        ("Europe/Berlin", date(2026, 10, 22), [12, 24, 24, 25, 24, 24, 13]),
+        ("America/Santiago", date(2023, 9, 1), [12, 24, 23, 13]),
+        ("Australia/Lord_Howe", date(2027, 4, 2), [12, 24, 25, 24, 12]),
+    ],
+)
+def test_days_are_those_of_the_calendar(cellar: Cellar, zone: str, first: date, hours: Sequence[int]) -> None:
+    """Each date stands once, today the newest; the day the clocks change has more or fewer readings."""
+    here = ZoneInfo(zone)
+    last = first + timedelta(days=len(hours) - 1)
+    pitched_ms, now_ms = (ms_from_datetime(datetime.combine(day, time(12), here)) for day in (first, last))
+    sheet = a_sheet(pitched_ms=pitched_ms)
+    cellar.store.batches.start(sheet, at_ms=pitched_ms)
+    cellar.store.readings.commit(
+        [
+            Reading(FLOAT, Quantity.GRAVITY, at_ms, 1.04, at_ms)
+            for at_ms in range(pitched_ms, now_ms + 1, MS_PER_HOUR)
+        ]
+    )
+    rows = days(cellar.store, sheet, evidence=None, zone=here, now_ms=now_ms)[::-1]
+    assert [row.day for row in rows] == [first + timedelta(days=n) for n in range(len(hours))]
+    assert [row.count for row in rows] == hours
+
+
+def test_the_last_days_of_a_very_long_batch_stand_in_the_table(store: SqlStore) -> None:
+    """After more days than the table has rows, the oldest are left out and today is there."""
+    later_ms = PITCHED_MS + (MOST_DAYS + 30) * MS_PER_DAY
+    store.readings.commit([Reading(FLOAT, Quantity.GRAVITY, later_ms, 0.998, later_ms)])
+    rows = days(store, SHEET, evidence=None, zone=UTC, now_ms=later_ms)
+    assert len(rows) == MOST_DAYS
+    assert (rows[0].day, rows[0].count) == (datetime_from_ms(later_ms).date(), 1)
 
 
 def test_zero_degrees_is_a_temperature(cellar: Cellar) -> None:
@@ -174,7 +216,7 @@ def test_zero_degrees_is_a_temperature(cellar: Cellar) -> None:
         ]
     )
     assert set(a_chart(cellar.store).temperature.mean_c) == {0.0}
-    rows = days(cellar.store, SHEET, evidence=None, first_midnight_ms=PITCHED_MS, now_ms=PITCHED_MS)
+    rows = days(cellar.store, SHEET, evidence=None, zone=UTC, now_ms=PITCHED_MS)
     assert rows[0].temperature_c == 0.0
 
 
