@@ -92,7 +92,10 @@ def _milliseconds_or_none(value: Any, where: str) -> int | None:
 def _number(value: Any, where: str) -> float:
     if not isinstance(value, int | float) or isinstance(value, bool):
         raise InputError(f"sheet: {where} = {value!r}: a number")
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError as error:
+        raise InputError(f"sheet: {where}: a number beyond all sizes") from error
 
 
 def _number_or_none(value: Any, where: str) -> float | None:

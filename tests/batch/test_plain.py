@@ -60,6 +60,8 @@ def test_optional_fields_may_be_missing() -> None:
         ({"must": {"kind": "grape"}}, "must.kind = 'grape': one of honey, malt, fruit, sugar"),
         ({"must": {"volume_l": "18"}}, "must.volume_l = '18': a number"),
         ({"must": {"volume_l": True}}, "must.volume_l = True: a number"),
+        ({"must": {"volume_l": 10**400}}, "must.volume_l: a number beyond all sizes"),
+        ({"yeast": {"temperature_c": [14, 10**400]}}, "yeast.temperature_c: a number beyond all sizes"),
         ({"must": {"volume_l": 0.01}}, "volume 0.01 L: 0.1 to 10000"),
         ({"yeast": {"temperature_c": [14]}}, "yeast.temperature_c = [14]: two numbers"),
         ({"pitched_ms": 1.5}, "pitched_ms = 1.5: a whole number"),
