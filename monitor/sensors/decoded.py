@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.batch.sheet import LONGEST_SENSOR
 from monitor.errors import PayloadError
 from monitor.ferment.event import Reading
-from monitor.sensors.topics import MAX_SENSOR, is_sensor_name
+from monitor.sensors.topics import is_sensor_name
 
 LATEST_MS: Final = 7_258_118_400_000
 """The year 2200: what is later is not a time."""
@@ -46,10 +47,10 @@ def require_sensor(name: str, field: str) -> str:
     """The sensor's name; PayloadError where nothing may be called so."""
     if not is_sensor_name(name):
         raise PayloadError(
-            f"{name[:MAX_SENSOR]!r} cannot name a sensor",
+            f"{name[:LONGEST_SENSOR]!r} cannot name a sensor",
             kind="sensor",
             field=field,
-            hint=f"1 to {MAX_SENSOR} printable characters, no comma, no space at either end",
+            hint=f"1 to {LONGEST_SENSOR} printable characters, no comma, no space at either end",
         )
     return name
 

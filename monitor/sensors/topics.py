@@ -6,9 +6,9 @@ import re
 from collections.abc import Callable
 from typing import Final
 
+from monitor.batch.sheet import LONGEST_SENSOR
 from monitor.errors import InputError
 
-MAX_SENSOR: Final = 200
 _PLACE: Final = re.compile(r"\{([^{}]*)\}")
 
 
@@ -64,4 +64,4 @@ def sensor_template(text: str) -> Callable[[str], str]:
 
 def is_sensor_name(name: str) -> bool:
     """Whether a sensor may be called so: printable, no comma (recordings are CSV), not too long."""
-    return 0 < len(name) <= MAX_SENSOR and name.isprintable() and "," not in name and name == name.strip()
+    return 0 < len(name) <= LONGEST_SENSOR and name.isprintable() and "," not in name and name == name.strip()

@@ -21,7 +21,7 @@ from sqlalchemy import (
     update,
 )
 
-from monitor.batch.sheet import HAND_PREFIX
+from monitor.batch.sheet import HAND_PREFIX, LONGEST_SENSOR
 from monitor.errors import StoreError
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import TimeFlag
@@ -39,7 +39,6 @@ TAKEN_BACK: Final = f"{HAND_PREFIX}taken_back"
 _KNOWN_SERIES: Final = 10_000
 """So many series numbers are remembered; far more than a cellar has, and a bound against nonsense names."""
 _FARTHEST_MS: Final = 2**53
-_LONGEST_SENSOR: Final = 200
 _QUANTITIES: Final = {str(one): one for one in Quantity}
 
 _ROW: Final = np.dtype(
@@ -252,9 +251,9 @@ class SqlReadings:
         if not missing:
             return known, {}
         for sensor, _ in missing:
-            if not sensor.isprintable() or not 0 < len(sensor) <= _LONGEST_SENSOR:
+            if not sensor.isprintable() or not 0 < len(sensor) <= LONGEST_SENSOR:
                 raise StoreError(
-                    f"sensor {sensor[:_LONGEST_SENSOR]!r}: 1 to {_LONGEST_SENSOR} printable characters",
+                    f"sensor {sensor[:LONGEST_SENSOR]!r}: 1 to {LONGEST_SENSOR} printable characters",
                     hint="put the message that it came from into quarantine",
                 )
         first_ms = {(one.sensor, str(one.quantity)): one.received_ms for one in reversed(arrived)}

@@ -6,11 +6,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from monitor.batch.sheet import LONGEST_SENSOR, LONGEST_SLUG
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalKind
 
-Slug = Annotated[str, Field(min_length=1, max_length=40)]
-SensorName = Annotated[str, Field(min_length=1, max_length=120)]
+Slug = Annotated[str, Field(min_length=1, max_length=LONGEST_SLUG)]
+SensorName = Annotated[str, Field(min_length=1, max_length=LONGEST_SENSOR)]
 TimeMs = Annotated[int, Field(ge=0, le=253_402_300_799_999, description="Unix milliseconds, UTC")]
 
 

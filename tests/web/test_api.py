@@ -11,7 +11,8 @@ from openapi_spec_validator import validate
 from starlette.applications import Starlette
 from starlette.routing import Route
 
-from monitor.batch.sheet import Sheet
+from monitor.batch.sheet import LONGEST_SENSOR, Sheet
+from monitor.sensors.topics import is_sensor_name
 from monitor.store.values import Refused
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 from monitor.web.openapi import PREFIX
@@ -117,6 +118,7 @@ def test_faults_are_problem_details(visit: Visit) -> None:
         ("tastings", {}),
         ("tastings", {"sweetness": 11}),
         ("sensors", {"sensor": "", "role": "other"}),
+        ("sensors", {"sensor": "s" * (LONGEST_SENSOR + 1), "role": "other"}),
         ("tune", {"thresholds": {"patience": 1}}),
         ("end", {"ended_ms": 5}),
     ],
@@ -126,6 +128,15 @@ def test_wrong_bodies_change_nothing(visit: Visit, busy: Cellar, path: str, body
     before = busy.store.changes.position()
     assert visit.json("POST", f"{BATCH}/{path}", body).status_code == 422
     assert busy.store.changes.position() == before
+
+
+def test_a_sensor_may_be_called_as_long_as_on_the_wire(visit: Visit, busy: Cellar) -> None:
+    """The longest name that a message may bring can be tied to a batch."""
+    longest = "s" * LONGEST_SENSOR
+    assert is_sensor_name(longest)
+    answer = visit.json("POST", f"{BATCH}/sensors", {"sensor": longest, "role": "other"})
+    assert answer.status_code == 200
+    assert busy.store.batches.get(SLUG).other_sensors == (longest,)
 
 
 def test_not_json_is_refused(visit: Visit) -> None:
