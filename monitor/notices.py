@@ -9,8 +9,6 @@ from datetime import UTC, tzinfo
 from typing import Final
 
 from monitor.batch.sheet import Sheet
-from monitor.cellar.plan import plan_for
-from monitor.cellar.plan_sheet import Plan
 from monitor.cellar.plan_text import as_text
 from monitor.cellar.shown import UnitSystem, in_units
 from monitor.errors import InputError, NotFoundError
@@ -21,7 +19,7 @@ from monitor.notify.delivery import Courier
 from monitor.notify.digest import digest_notice
 from monitor.notify.notice import LONGEST_BODY, Notice, Reason, notice_of
 from monitor.notify.post import Digest
-from monitor.planning import facts_by, level_sg, measured_sg
+from monitor.planning import plan_of
 from monitor.settings import Settings
 from monitor.store.base import Store
 from monitor.store.values import Delivery
@@ -57,7 +55,8 @@ class Teller:
         if not finished or sheet is None or snapshot is None:
             return notice
         try:
-            text = as_text(plan_of(self.store, sheet, snapshot, self.now_ms()), self.units, self.zone)
+            plan = plan_of(self.store, sheet, snapshot.evidence, self.now_ms())
+            text = as_text(plan, self.units, self.zone)
         except InputError as error:
             hint = f" ({error.hint})" if error.hint else ""
             text = f"No plan could be worked out: {error}{hint}."
@@ -133,10 +132,3 @@ def courier_for(
         digest=None if notify.daily is None else Digest(notify.daily, teller.digest),
         picture=teller.picture,
     )
-
-
-def plan_of(store: Store, sheet: Sheet, snapshot: Snapshot, now_ms: int) -> Plan:
-    """The plan of a batch as its snapshot stands; InputError naming what has to be known first."""
-    evidence = snapshot.evidence
-    gravity_sg = measured_sg(store, sheet, level_sg(evidence), now_ms)
-    return plan_for(facts_by(sheet, evidence, gravity_sg), now_ms)

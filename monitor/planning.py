@@ -1,4 +1,4 @@
-"""The facts of a kept batch as it stands now: one answer for the page, the command and the notice."""
+"""The plan of a kept batch as it stands now: one answer for the page, the command and the notice."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import Final
 
 from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
-from monitor.cellar.plan_sheet import BatchFacts
+from monitor.cellar.plan import plan_for
+from monitor.cellar.plan_sheet import BatchFacts, Plan
 from monitor.ferment.evidence import Evidence
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
@@ -16,20 +17,46 @@ SAMPLE_AGE_MS: Final = 3 * MS_PER_DAY
 """A hand sample stands for the batch so long, after that the float's level does."""
 
 
-def measured_sg(store: Store, sheet: Sheet, level_sg: float | None, now_ms: int) -> float | None:
+def plan_of(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) -> Plan:
+    """What to do from the last bubble to the glass, as if the batch were finished as it stands now.
+
+    `evidence` is None where the batch has not been judged yet. Raises InputError naming what has to be
+    known first.
+    """
+    gravity_sg = measured_sg(store, sheet, evidence, now_ms)
+    known = Evidence(now_ms, added_points=math.nan) if evidence is None else evidence
+    return plan_for(facts_by(sheet, known, gravity_sg), now_ms)
+
+
+def measured_sg(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) -> float | None:
     """The gravity to plan with: the last hand sample if it is fresh, else the level; None without either."""
     samples = store.readings.read(
         [sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY], from_ms=now_ms - SAMPLE_AGE_MS
     )
     if len(samples):
         return float(samples.value[int(samples.time_ms.argmax())])
-    return level_sg
+    if evidence is None:
+        return None
+    silent = math.isnan(evidence.level_points)
+    return level_sg(evidence, _said_last_sg(store, sheet) if silent else None)
 
 
-def level_sg(evidence: Evidence) -> float | None:
-    """The level as specific gravity; None where it is not known."""
+def level_sg(evidence: Evidence, last_sg: float | None) -> float | None:
+    """The level as specific gravity; where the float has been silent for too long its last word, corrected.
+
+    None where neither is known.
+    """
     level = evidence.level_points
-    return None if math.isnan(level) else 1.0 + level / POINTS_PER_SG
+    if not math.isnan(level):
+        return 1.0 + level / POINTS_PER_SG
+    return None if last_sg is None else last_sg + evidence.offset_points / POINTS_PER_SG
+
+
+def _said_last_sg(store: Store, sheet: Sheet) -> float | None:
+    names = sheet.sensors if sheet.gravity_sensor is None else (sheet.gravity_sensor,)
+    heard = store.readings.heard(names)
+    said_sg = {one.sensor: one.last_value for one in heard if one.quantity is Quantity.GRAVITY}
+    return next((said_sg[name] for name in names if name in said_sg), None)
 
 
 def facts_by(sheet: Sheet, evidence: Evidence, gravity_sg: float | None) -> BatchFacts:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
 from monitor.batch.journal import hand_sample
 from monitor.batch.sheet import Sheet
+from monitor.errors import InputError
+from monitor.ferment.event import Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.premise import Must
-from monitor.planning import SAMPLE_AGE_MS, facts_by, level_sg, measured_sg
+from monitor.planning import SAMPLE_AGE_MS, facts_by, level_sg, measured_sg, plan_of
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
+from monitor.units import Quantity
 
 PITCHED_MS = 1_767_463_200_000
 SAMPLED_MS = PITCHED_MS + 1_000
@@ -36,19 +40,37 @@ def store(sheet: Sheet) -> Iterator[SqlStore]:
 
 def test_a_fresh_hand_sample_goes_before_the_float(store: SqlStore, sheet: Sheet) -> None:
     """Up to three days it is the gravity, after that the level is."""
-    assert measured_sg(store, sheet, 1.001, SAMPLED_MS + SAMPLE_AGE_MS) == 0.998
-    assert measured_sg(store, sheet, 1.001, SAMPLED_MS + SAMPLE_AGE_MS + 1) == 1.001
+    evidence = Evidence(SAMPLED_MS, level_points=1.0)
+    assert measured_sg(store, sheet, evidence, SAMPLED_MS + SAMPLE_AGE_MS) == 0.998
+    assert measured_sg(store, sheet, evidence, SAMPLED_MS + SAMPLE_AGE_MS + 1) == 1.001
 
 
 def test_without_either_the_gravity_is_unknown(store: SqlStore, sheet: Sheet) -> None:
     """None, not a guess."""
-    assert measured_sg(store, sheet, None, SAMPLED_MS + SAMPLE_AGE_MS + 1) is None
-    assert level_sg(Evidence(PITCHED_MS)) is None
+    for evidence in (None, Evidence(PITCHED_MS)):
+        assert measured_sg(store, sheet, evidence, SAMPLED_MS + SAMPLE_AGE_MS + 1) is None
+    with pytest.raises(InputError, match="gravity"):
+        plan_of(store, sheet, None, SAMPLED_MS + SAMPLE_AGE_MS + 1)
+
+
+def test_a_silent_floats_last_word_stands(store: SqlStore, sheet: Sheet) -> None:
+    """Where no level is known any more, what the believed float said last counts, corrected."""
+    store.readings.commit(
+        [
+            Reading(sensor, Quantity.GRAVITY, SAMPLED_MS + place, value, SAMPLED_MS + place)
+            for place, (sensor, value) in enumerate([("float", 1.003), ("float", 1.002), ("spare", 1.009)])
+        ]
+    )
+    evidence = Evidence(PITCHED_MS, offset_points=-1.5)
+    late_ms = SAMPLED_MS + SAMPLE_AGE_MS + 1
+    assert measured_sg(store, sheet, evidence, late_ms) is None
+    for changes in ({"gravity_sensor": "float"}, {"other_sensors": ("room", "float", "spare")}):
+        assert measured_sg(store, replace(sheet, **changes), evidence, late_ms) == pytest.approx(1.0005)
 
 
 def test_a_level_of_zero_points_is_a_level() -> None:
     """Zero is a reading: 1.000."""
-    assert level_sg(Evidence(PITCHED_MS, level_points=0.0)) == 1.0
+    assert level_sg(Evidence(PITCHED_MS, level_points=0.0), 1.01) == 1.0
 
 
 def test_temperature_and_expected_end_come_from_the_evidence(sheet: Sheet) -> None:

@@ -14,7 +14,7 @@ from monitor.cellar.plan_text import as_markdown, as_text
 from monitor.cellar.shown import UnitSystem
 from monitor.commands.context import config_option, now_ms, store_options
 from monitor.errors import InputError
-from monitor.planning import facts_by, level_sg, measured_sg
+from monitor.planning import facts_by, measured_sg
 from monitor.settings import load
 from monitor.store.sql import SqlStore
 from monitor.web.history import tell
@@ -52,7 +52,7 @@ def plan_command(
     with SqlStore(store_options(loaded)) as store:
         sheet = store.batches.get(batch)
         evidence = tell(store, batch, loaded.settings.analysis, start_ms).snapshot.evidence
-        gravity_sg = measured_sg(store, sheet, level_sg(evidence), start_ms)
+        gravity_sg = measured_sg(store, sheet, evidence, start_ms)
     if gravity is not None:
         gravity_sg = quantities.gravity_sg(gravity)
     if sweeten_to is not None:

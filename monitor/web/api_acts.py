@@ -15,6 +15,7 @@ from monitor.batch.sheet import Sheet, slug_of
 from monitor.cellar.plan_sheet import Plan
 from monitor.errors import InputError
 from monitor.ferment.event import JournalEntry, Reading
+from monitor.planning import plan_of
 from monitor.sensors.calibration import Calibration, Pair
 from monitor.store.values import FaultCount, Place, Share, Silence, StoredAlert
 from monitor.web import cursor
@@ -45,7 +46,6 @@ from monitor.web.gather import (
 from monitor.web.history import Told
 from monitor.web.openapi import Headed
 from monitor.web.pages_batch import chart_answer
-from monitor.web.planned import plan_of
 from monitor.web.ports import TriedNotice
 from monitor.web.tuning import tried
 from monitor.web.view import AlertView, BatchView, JournalView, SensorView, by_need
@@ -165,7 +165,8 @@ class Acts:
     def plan(self, request: Request) -> Plan:
         """The plan of a batch, as it stands."""
         stands = self.frame.standing(request)
-        return plan_of(self.frame.ports, stands, batch_view(self.frame.ports, stands))
+        ports = self.frame.ports
+        return plan_of(ports.store, stands.sheet, stands.evidence, ports.now_ms())
 
     def journal(self, request: Request) -> list[JournalView]:
         """The journal of a batch."""

@@ -18,6 +18,7 @@ from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, Pha
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
+from monitor.planning import level_sg
 from monitor.store.values import FiringCount, Heard, Silence, StoredAlert, Written
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 from monitor.web import words
@@ -47,6 +48,11 @@ class Standing:
     snapshot: Snapshot | None
     phases: Sequence[PhaseChange]
     journal: Sequence[JournalEntry]
+
+    @property
+    def evidence(self) -> Evidence | None:
+        """What the judgement rests on; None where nothing was judged."""
+        return None if self.snapshot is None else self.snapshot.evidence
 
     @property
     def added_points(self) -> float:
@@ -143,14 +149,14 @@ def _batch_view(
     *,
     drawn: bool,
 ) -> BatchView:
-    sheet, snapshot = stands.sheet, stands.snapshot
+    sheet, snapshot, evidence = stands.sheet, stands.snapshot, stands.evidence
     now_ms = sheet.ended_ms or ports.now_ms()
-    evidence = None if snapshot is None else snapshot.evidence
     sensors = believed_among(sheet, heard)
     last = None if sensors.gravity is None else heard.get((sensors.gravity, Quantity.GRAVITY))
-    level = (
-        _last_words(ports, sheet, sensors) if snapshot is None and not sheet.open else _level(evidence, last)
-    )
+    if evidence is None:
+        level = None if sheet.open else _last_words(ports, sheet, sensors)
+    else:
+        level = level_sg(evidence, None if last is None else last.last_value)
     original = sheet.must.original_gravity_sg
     made = attenuated(sheet, level, stands.added_points)
     slope = None if evidence is None else _known(evidence.slope_two)
@@ -322,15 +328,6 @@ def _last_words(ports: Ports, sheet: Sheet, sensors: Believed) -> float | None:
         sensors.gravity, Quantity.GRAVITY, end_ms - LAST_WORDS_MS, end_ms + 1, 48
     )
     return float(statistics.median(found.mean[-24:])) if len(found.mean) else None
-
-
-def _level(evidence: Evidence | None, last: Heard | None) -> float | None:
-    """The level; where the float has been silent for too long, what it said last, corrected."""
-    if evidence is None:
-        return None
-    if not math.isnan(evidence.level_points) or last is None:
-        return _sg(evidence.level_points)
-    return last.last_value + evidence.offset_points / POINTS_PER_SG
 
 
 def _temperature(

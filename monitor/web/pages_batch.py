@@ -14,6 +14,7 @@ from starlette.routing import Route
 from monitor.batch.journal import Tasting
 from monitor.errors import InputError
 from monitor.ferment.event import JournalKind
+from monitor.planning import plan_of
 from monitor.units import MS_PER_DAY
 from monitor.web import words
 from monitor.web.course import ChartView, chart, days
@@ -31,10 +32,9 @@ from monitor.web.gather import (
     standings_of,
 )
 from monitor.web.picture import picture_png
-from monitor.web.planned import plan_of
 from monitor.web.rack import Rack, rack
 from monitor.web.show import Show
-from monitor.web.view import BatchView, Need, by_need
+from monitor.web.view import Need, by_need
 
 CHART_JSON: Final = TypeAdapter(ChartView)
 PICTURE_PX: Final = (1_100, 560)
@@ -177,7 +177,7 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
         "days": days(
             ports.store,
             sheet,
-            evidence=None if stands.snapshot is None else stands.snapshot.evidence,
+            evidence=stands.evidence,
             zone=show.zone,
             now_ms=show.now_ms,
         ),
@@ -186,15 +186,15 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
         "shares": ports.store.shares.listed(sheet.slug),
         "new_share": None,
         "here": "/",
-        **_plan(frame, stands, batch, show),
+        **_plan(frame, stands, show),
     }
 
 
-def _plan(frame: Frame, stands: Standing, batch: BatchView, show: Show) -> dict[str, Any]:
+def _plan(frame: Frame, stands: Standing, show: Show) -> dict[str, Any]:
     if not stands.sheet.open:
         return {"plan": None, "plan_lacks": "This batch has ended"}
     try:
-        plan, lacks = plan_of(frame.ports, stands, batch), ""
+        plan, lacks = plan_of(frame.ports.store, stands.sheet, stands.evidence, show.now_ms), ""
     except InputError as error:
         plan, lacks = None, f"{error}; {error.hint}" if error.hint else str(error)
     return {"plan": plan, "plan_lacks": lacks, "plan_units": show.units}
@@ -223,7 +223,7 @@ def chart_of(
     return chart(
         frame.ports.store,
         stands.sheet,
-        evidence=None if stands.snapshot is None else stands.snapshot.evidence,
+        evidence=stands.evidence,
         phases=stands.phases,
         journal=stands.journal,
         now_ms=frame.ports.now_ms(),

@@ -12,9 +12,11 @@ from starlette.applications import Starlette
 from starlette.routing import Route
 
 from monitor.batch.sheet import LONGEST_SENSOR, Sheet
+from monitor.ferment.event import Reading
+from monitor.planning import plan_of
 from monitor.sensors.topics import is_sensor_name
 from monitor.store.values import Refused
-from monitor.units import MS_PER_DAY, MS_PER_HOUR
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
 from monitor.web.openapi import PREFIX
 
 from .rooms import PITCHED_MS, Cellar, Visit
@@ -255,6 +257,17 @@ def test_refused_messages_are_listed_and_thrown_away(visit: Visit, busy: Cellar)
     assert visit.json("DELETE", "/api/v1/refused").status_code == 204
     assert visit.json("GET", "/api/v1/refused/messages").json() == []
     assert [one["count"] for one in visit.json("GET", "/api/v1/refused").json()] == [1]
+
+
+def test_the_plan_rests_on_what_was_judged(visit: Visit, busy: Cellar) -> None:
+    """One reading is not the temperature of a must: page and API plan with the same as a notice does."""
+    at_ms = busy.now_ms + 1
+    busy.store.readings.commit([Reading(f"float-{SLUG}", Quantity.TEMPERATURE, at_ms, 5.0, at_ms)])
+    evidence = busy.snapshots()[SLUG].evidence
+    plan = plan_of(busy.store, busy.store.batches.get(SLUG), evidence, busy.now_ms)
+    assert any(one.value == pytest.approx(evidence.temperature_c) for one in plan.facts)
+    answer = visit.json("GET", f"{BATCH}/plan").json()
+    assert [one["value"] for one in answer["facts"]] == [one.value for one in plan.facts]
 
 
 def test_thresholds_are_tried(visit: Visit) -> None:
