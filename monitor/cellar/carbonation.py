@@ -72,6 +72,8 @@ HONEY_SOLIDS: Final = 0.828
 """Dissolved solids of a mean honey, 17.2 % moisture (White et al., USDA Technical Bulletin 1261, 1962)."""
 HONEY_FERMENTABLE: Final = 0.90
 """Share of the solids taken to ferment: between the 0.855 and 0.943 that the same mean can be read as."""
+_DRY_HONEY: Final = 0.845 * 0.943
+"""Sugar in a gram of a honey that makes much gas: 15.5 % moisture, and all that yeast might take."""
 
 _CO2_PER_HEXOSE: Final = 2 * CARBON_DIOXIDE_G_MOL / HEXOSE_G_MOL
 _CO2_YIELD: Final[Mapping[PrimingSugar, float]] = MappingProxyType(
@@ -194,8 +196,15 @@ def residual_volumes(warmest_c: float, ambient_kpa: float = ATMOSPHERE_KPA) -> f
 
 
 def co2_yield_g_per_g(sugar: PrimingSugar) -> float:
-    """Grams of CO2 from one gram, by stoichiometry (Gay-Lussac; IUPAC masses): the most it can make."""
+    """Grams of CO2 from one gram, by stoichiometry (Gay-Lussac; IUPAC masses); of a mean honey."""
     return _CO2_YIELD[sugar]
+
+
+def most_over_mean_yield(sugar: PrimingSugar) -> float:
+    """How much more gas it could make than `co2_yield_g_per_g` says: 1 but for honey, which varies."""
+    if sugar is not PrimingSugar.HONEY:
+        return 1.0
+    return _DRY_HONEY / (HONEY_SOLIDS * HONEY_FERMENTABLE)
 
 
 def sugar_g_per_l(volumes: float, sugar: PrimingSugar) -> float:

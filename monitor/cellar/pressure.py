@@ -42,6 +42,9 @@ _AIR_DISSOLVED: Final = 0.016
 """Litres of nitrogen that a litre of water takes up at any pressure, 25 degC: Henry's constant
 6.4e-6 mol/(m3 Pa) of Sander's compilation (2023) times RT. Oxygen is counted as nitrogen: a little too high a
 pressure."""
+USUAL_HEADSPACE: Final = 0.04
+"""Litres of air closed in over a litre of liquid in a usual bottle, common practice: within a twentieth of a
+bar of the room that makes the most pressure of 2 to 6 volumes."""
 _NEAR_SHARE: Final = 0.75
 _CLOSED_KPA: Final = 10.0
 """Below this a vessel made for no pressure is not called overloaded: warmed air makes as much."""
@@ -91,7 +94,7 @@ class SealedPressure(Advised):
     warm_gauge_kpa: float
     """The same vessel at 30 degC, or at `temperature_c` where that is warmer."""
     dangers: tuple[tuple[Vessel, Danger], ...]
-    """At `temperature_c`, for every vessel."""
+    """In the warm place, for every vessel: a cold cellar does not stay cold for every bottle."""
 
     @property
     def gauge_bar(self) -> float:
@@ -154,6 +157,15 @@ def sealed_gauge_kpa(volumes: float, temperature_c: float, headspace_share: floa
     return co2_kpa + air_kpa + water_vapour_kpa(temperature_c) - ATMOSPHERE_KPA
 
 
+def bottle_gauge_kpa(volumes: float, temperature_c: float) -> float:
+    """The worse gauge pressure, kPa, of a vessel full to the brim and of one with a usual headspace.
+
+    Room takes gas out of the liquid, but the air closed in above it is pressed with it and more than makes
+    up for that. Raises QuantityError as `sealed_gauge_kpa` does.
+    """
+    return max(sealed_gauge_kpa(volumes, temperature_c, share) for share in (0.0, USUAL_HEADSPACE))
+
+
 def danger(pressure_gauge_kpa: float, vessel: Vessel) -> Danger:
     """How a gauge pressure stands to what such a vessel is usually worked at; no certificate."""
     limit_kpa = USUAL_LIMIT_KPA[vessel]
@@ -180,6 +192,11 @@ def bottle_cautions(warm_gauge_kpa: float) -> tuple[Caution, ...]:
         ),
         Caution(
             Hazard.PRESSURE,
+            "Leave a finger's breadth of room (3 to 5 % of the bottle) under the closure: from 4 to 30 degC"
+            " mead swells by half a per cent, and a bottle that is full to the brim may burst of that alone.",
+        ),
+        Caution(
+            Hazard.PRESSURE,
             "Where a sealed vessel may be over its pressure, chill it hard first, wear eye protection, gloves"
             " and long sleeves, cover it with a thick cloth, then vent it slowly.",
         ),
@@ -193,28 +210,33 @@ def sealed_pressure(
     temperature_c: float = 20.0,
     abv: float = 5.0,
     dissolved_volumes: float = DISSOLVED_VOLUMES,
-    headspace_share: float = 0.0,
+    headspace_share: float | None = None,
 ) -> SealedPressure:
     """What a sealed vessel would hold after its gravity fell from the one to the other.
 
-    Full to the brim by default; see `sealed_gauge_kpa` for a headspace. Each point adds about half a volume:
-    some 0.6 bar at 20 degC. Raises QuantityError for impossible gravities, strengths and temperatures, and
-    above 25 volumes, where no ordinary vessel is left to speak of.
+    The worse of brim-full and a usual headspace where `headspace_share` is None; see `sealed_gauge_kpa`. Each
+    point adds about half a volume: some 0.6 bar at 20 degC. Raises QuantityError for impossible gravities,
+    strengths and temperatures, and above 25 volumes, where no ordinary vessel is left to speak of.
     """
     made_g_per_l = co2_from_drop_g_per_l(from_sg, to_sg, abv)
     made = made_g_per_l / G_PER_L_PER_VOLUME
     total = made + within("dissolved CO2", dissolved_volumes, 0.0, 6.0, "volumes")
     hint = "far beyond any bottle: never seal a batch that can still ferment this much"
     within("carbon dioxide", total, 0.0, MOST_VOLUMES, "volumes", hint=hint)
-    gauge_kpa = sealed_gauge_kpa(total, temperature_c, headspace_share)
-    warm_kpa = sealed_gauge_kpa(total, max(temperature_c, WARM_ROOM_C), headspace_share)
+
+    def held_kpa(at_c: float) -> float:
+        if headspace_share is None:
+            return bottle_gauge_kpa(total, at_c)
+        return sealed_gauge_kpa(total, at_c, headspace_share)
+
+    warm_kpa = held_kpa(max(temperature_c, WARM_ROOM_C))
     return SealedPressure(
         temperature_c=temperature_c,
         co2_made_g_per_l=made_g_per_l,
         volumes_made=made,
         volumes_total=total,
-        gauge_kpa=gauge_kpa,
+        gauge_kpa=held_kpa(temperature_c),
         warm_gauge_kpa=warm_kpa,
-        dangers=tuple((vessel, danger(gauge_kpa, vessel)) for vessel in Vessel),
+        dangers=tuple((vessel, danger(warm_kpa, vessel)) for vessel in Vessel),
         cautions=bottle_cautions(warm_kpa),
     )

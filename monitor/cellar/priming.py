@@ -9,6 +9,7 @@ from typing import Final
 from monitor.cellar.carbonation import (
     KPA_PER_BAR,
     PrimingSugar,
+    most_over_mean_yield,
     residual_volumes,
     sugar_g_per_l,
 )
@@ -20,8 +21,8 @@ from monitor.cellar.pressure import (
     Danger,
     Vessel,
     bottle_cautions,
+    bottle_gauge_kpa,
     danger,
-    sealed_gauge_kpa,
 )
 from monitor.ferment.emission import Phase
 from monitor.units import OZ_G, POINTS_PER_SG, PSI_KPA
@@ -42,7 +43,7 @@ class BottlingState:
     gravity_sg: float
     """Hand sample, degassed, at 20 degC."""
     expected_final_gravity_sg: float | None
-    """The lowest gravity it could end at; None where nobody knows."""
+    """The lowest gravity it could end at, not the likely one; None where nobody knows."""
     volume_l: float
     warmest_c: float
     """Warmest temperature since the gas stopped coming."""
@@ -80,11 +81,12 @@ class Priming(Advised):
     target_volumes: float
     residual_volumes: float
     gauge_kpa: float
-    """At 20 degC, in a full bottle."""
+    """At 20 degC, as `bottle_gauge_kpa` reckons."""
     warm_gauge_kpa: float
     """At 30 degC."""
     worst_gauge_kpa: float
-    """At 30 degC, if the batch also fermented to the lowest gravity it could reach."""
+    """At 30 degC, if the batch also fermented to the lowest gravity it could reach, and the honey that primes
+    it held all the sugar that a honey may."""
 
     @property
     def sugar_oz(self) -> float:
@@ -134,21 +136,24 @@ def _sugar_objections(state: BottlingState) -> list[Objection]:
         text = (
             f"At {state.gravity_sg:.3f} it could still fall {_points_left(state):.0f} points to {end_sg:.3f}:"
             f" that alone would make about {VOLUMES_PER_POINT * _points_left(state):.1f} volumes in the"
-            " bottle."
+            " bottle. A sample with fresh yeast, kept at 25 degC until it has stood still for a week, shows"
+            " where it really ends: give that."
         )
         found.append((RefusalReason.SUGAR_LEFT, text))
     return found
 
 
-def _vessel_objections(target_volumes: float, vessel: Vessel) -> list[Objection]:
+def _vessel_objections(target_volumes: float, worst_kpa: float, vessel: Vessel) -> list[Objection]:
     """What speaks against priming in the vessel."""
-    pressure_kpa = sealed_gauge_kpa(target_volumes, _STORED_C)
-    if danger(pressure_kpa, vessel) is not Danger.ABOVE_USUAL:
+    if danger(worst_kpa, vessel) is not Danger.ABOVE_USUAL:
         return []
+    stored_kpa = bottle_gauge_kpa(target_volumes, _STORED_C)
     text = (
-        f"{target_volumes:g} volumes are {pressure_kpa / KPA_PER_BAR:.1f} bar ({pressure_kpa / PSI_KPA:.0f}"
-        f" psi) at {_STORED_C:g} degC; a {vessel.value} is usually worked at no more than"
-        f" {USUAL_LIMIT_KPA[vessel] / KPA_PER_BAR:.1f} bar."
+        f"{target_volumes:g} volumes are {stored_kpa / KPA_PER_BAR:.1f} bar ({stored_kpa / PSI_KPA:.0f} psi)"
+        f" at {_STORED_C:g} degC; in a warm place ({WARM_ROOM_C:g} degC), with all that could ferment"
+        f" besides, {worst_kpa / KPA_PER_BAR:.1f} bar ({worst_kpa / PSI_KPA:.0f} psi). A {vessel.value} is"
+        f" usually worked at no more than {USUAL_LIMIT_KPA[vessel] / KPA_PER_BAR:.1f} bar: ask for less gas,"
+        " or take a stronger bottle."
     )
     return [(RefusalReason.VESSEL, text)]
 
@@ -177,21 +182,26 @@ def priming(
     state: BottlingState,
     target_volumes: float,
     sugar: PrimingSugar = PrimingSugar.SUCROSE,
-    vessel: Vessel = Vessel.SPARKLING_WINE_BOTTLE,
+    *,
+    vessel: Vessel,
 ) -> Priming | PrimingRefusal:
     """The sugar that carbonates a batch in the bottle, or every reason why none should be weighed out.
 
     Refused: not finished; an end nobody knows; sugar left to ferment; stabilised; a vessel not usually
-    worked at that pressure. Stoichiometric, so real bottles come out up to 5 % softer.
-    Raises QuantityError outside 0..6 volumes, 0.1..10000 L, 0..40 degC, for an impossible gravity, and where
-    the batch already holds as much as is wanted.
+    worked at the pressure that it could come to at the worst. Stoichiometric, so real bottles come out up
+    to 5 % softer. Raises QuantityError outside 0..6 volumes, 0.1..10000 L, 0..40 degC, for an impossible
+    gravity, and where the batch already holds as much as is wanted.
     """
     residual = _checked_residual(state, target_volumes)
     objections = _ferment_objections(state)
     if not state.stabilised:
         objections += _sugar_objections(state)
-    objections += _vessel_objections(target_volumes, vessel)
-    warm_kpa = sealed_gauge_kpa(target_volumes, WARM_ROOM_C)
+    # what more than the tolerated could ferment has its own objection
+    left_volumes = VOLUMES_PER_POINT * min(_points_left(state), TOLERATED_POINTS)
+    most_made = (target_volumes - residual) * most_over_mean_yield(sugar)
+    worst_kpa = bottle_gauge_kpa(residual + most_made + left_volumes, WARM_ROOM_C)
+    objections += _vessel_objections(target_volumes, worst_kpa, vessel)
+    warm_kpa = bottle_gauge_kpa(target_volumes, WARM_ROOM_C)
     cautions = bottle_cautions(warm_kpa)
     if objections:
         return PrimingRefusal(
@@ -200,19 +210,26 @@ def priming(
             cautions=cautions,
         )
     grams_per_l = sugar_g_per_l(target_volumes - residual, sugar)
-    worst_volumes = target_volumes + VOLUMES_PER_POINT * _points_left(state)
-    worst_kpa = sealed_gauge_kpa(worst_volumes, WARM_ROOM_C)
     return Priming(
         sugar=sugar,
         sugar_g=grams_per_l * state.volume_l,
         sugar_g_per_l=grams_per_l,
         target_volumes=target_volumes,
         residual_volumes=residual,
-        gauge_kpa=sealed_gauge_kpa(target_volumes, _STORED_C),
+        gauge_kpa=bottle_gauge_kpa(target_volumes, _STORED_C),
         warm_gauge_kpa=warm_kpa,
         worst_gauge_kpa=worst_kpa,
-        cautions=(_EVENLY, *_worst_cautions(worst_kpa, vessel), *cautions),
+        cautions=(_reckoned_with(state), _EVENLY, *cautions),
     )
+
+
+def _reckoned_with(state: BottlingState) -> Caution:
+    """The assumption that breaks bottles where it is wrong."""
+    text = (
+        f"This holds only if the batch cannot end below {state.expected_final_gravity_sg:.3f}: the end that is"
+        f" likely is not the lowest. Each point below makes {VOLUMES_PER_POINT:g} volumes more, 0.6 bar or so."
+    )
+    return Caution(Hazard.PRESSURE, text)
 
 
 _EVENLY: Final = Caution(
@@ -220,14 +237,3 @@ _EVENLY: Final = Caution(
     "Weigh the sugar, never measure it by spoon; dissolve it and stir it evenly through the whole batch: an"
     " uneven batch makes single bottles that burst.",
 )
-
-
-def _worst_cautions(worst_kpa: float, vessel: Vessel) -> tuple[Caution, ...]:
-    if danger(worst_kpa, vessel) is not Danger.ABOVE_USUAL:
-        return ()
-    text = (
-        f"If the batch fermented on to its expected end and the bottles grew warm ({WARM_ROOM_C:g} degC) they"
-        f" would hold {worst_kpa / KPA_PER_BAR:.1f} bar: more than a {vessel.value} is usually worked at. Ask"
-        " for less gas, take a stronger bottle, or keep them cool."
-    )
-    return (Caution(Hazard.PRESSURE, text),)

@@ -26,6 +26,8 @@ from monitor.commands.figures import (
 )
 from monitor.errors import InputError
 from monitor.ferment.emission import Phase
+from monitor.must.alcohol import expected_final_gravity_sg
+from monitor.must.honey import MOST_FERMENTABLE_SHARE
 
 MOST_READINGS = 100_000
 _SUGARS = {"sugar": PrimingSugar.SUCROSE, "dextrose": PrimingSugar.GLUCOSE_MONOHYDRATE,
@@ -63,8 +65,13 @@ def _keg_rows(found: KegPressure, output: Output) -> list[Row]:
 @click.argument("volumes", type=float)
 @click.option("--volume", "volume_l", type=VOLUME, required=True)
 @click.option("--gravity", type=GRAVITY, required=True, help="Of a degassed hand sample.")
+@click.option("--ends-at", type=GRAVITY,
+              help="The lowest gravity that it could end at, not the likely one: where a sample with fresh"
+              " yeast ended, or what `carboyd expect` prints as 'could end as low as'.")  # fmt: skip
 @click.option(
-    "--ends-at", type=GRAVITY, help="The lowest gravity that it could end at; `carboyd expect` says."
+    "--original-gravity",
+    type=GRAVITY,
+    help="Of a must of honey alone: gives the lowest end without --ends-at.",
 )
 @click.option("--warmest", type=TEMPERATURE, required=True, help="Since the gas stopped coming.")
 @click.option("--phase", type=click.Choice([one.value for one in Phase]), required=True,
@@ -72,13 +79,14 @@ def _keg_rows(found: KegPressure, output: Output) -> list[Row]:
 @click.option("--stabilised", is_flag=True, help="With sorbate, heat or sterile filtration.")
 @click.option("--sweetened", is_flag=True, help="Fermentable sweetener or fruit went in after the ferment.")
 @click.option("--with", "sugar", type=click.Choice([*_SUGARS]), default="sugar", show_default=True)
-@click.option("--bottle", type=click.Choice([*_VESSELS]), default="sparkling", show_default=True)
+@click.option("--bottle", type=click.Choice([*_VESSELS]), required=True, help="What it goes into.")
 @output_options
 def prime_command(
     volumes: float,
     volume_l: float,
     gravity: float,
     ends_at: float | None,
+    original_gravity: float | None,
     warmest: float,
     phase: str,
     stabilised: bool,
@@ -88,6 +96,8 @@ def prime_command(
     output: Output,
 ) -> None:
     """Sugar for a second ferment in the bottle to so many VOLUMES, or why there must be none."""
+    if ends_at is None and original_gravity is not None:
+        ends_at = expected_final_gravity_sg(original_gravity, MOST_FERMENTABLE_SHARE)
     state = BottlingState(
         phase=Phase(phase),
         gravity_sg=gravity,
@@ -97,7 +107,7 @@ def prime_command(
         stabilised=stabilised,
         sweetened=sweetened,
     )
-    found = priming(state, volumes, _SUGARS[sugar], _VESSELS[bottle])
+    found = priming(state, volumes, _SUGARS[sugar], vessel=_VESSELS[bottle])
     if isinstance(found, PrimingRefusal):
         rows = [("no sugar", ", ".join(reason.value for reason in found.reasons))]
         tell(output, found, rows + [("  because", sentence) for sentence in found.sentences])
@@ -125,7 +135,9 @@ def _priming_rows(found: Priming, output: Output) -> list[Row]:
     "--dissolved", type=float, default=DISSOLVED_VOLUMES, show_default=True, help="Volumes in it now."
 )
 @click.option(
-    "--headspace", type=SHARE, default="0%", show_default=True, help="Room over the liquid, of its volume."
+    "--headspace",
+    type=SHARE,
+    help="Room over the liquid, of its volume; the worse of none and 4 % where it is not given.",
 )
 @output_options
 def sealed_command(
@@ -134,7 +146,7 @@ def sealed_command(
     temperature_c: float,
     abv: float,
     dissolved: float,
-    headspace: float,
+    headspace: float | None,
     output: Output,
 ) -> None:
     """What a sealed vessel would hold if what is in it fermented from GRAVITY to where it COULD_END."""
@@ -155,7 +167,7 @@ def _sealed_rows(found: SealedPressure, output: Output) -> list[Row]:
         ("  with what is there", f"{found.volumes_total:.2f} volumes"),
         ("pressure", f"{output.pressure(found.gauge_kpa)} at {found.temperature_c:g} degC"),
         ("  in a warm place", output.pressure(found.warm_gauge_kpa)),
-        *((vessel.value, f"{danger.value} use") for vessel, danger in found.dangers),
+        *((vessel.value, f"{danger.value} use in a warm place") for vessel, danger in found.dangers),
     ]
 
 

@@ -33,6 +33,7 @@ from monitor.must.alcohol import (
 from monitor.must.honey import (
     DEFAULT_FERMENTABLE_SHARE,
     DEFAULT_MOISTURE,
+    MOST_FERMENTABLE_SHARE,
     honey,
     moisture_from_refractive_index,
     neat_honey_sg,
@@ -166,6 +167,11 @@ class Ending(Advised):
 
     fermentable_share: float
     final_gravity_sg: float
+    """The likely one."""
+    lowest_gravity_sg: float
+    """Where it could end if the must were rich in what ferments: what priming has to reckon with."""
+    all_fermented_gravity_sg: float
+    """Were every gram of its solids to ferment; nothing ends below it."""
     abv: float
 
 
@@ -178,15 +184,24 @@ class Ending(Advised):
 def expect_command(original_gravity: float, share: float, tolerance: float | None, output: Output) -> None:
     """Where a must of this ORIGINAL_GRAVITY should end, and how strong."""
     final_sg = expected_final_gravity_sg(original_gravity, share, tolerance)
+    lowest_share = max(share, MOST_FERMENTABLE_SHARE)
     found = Ending(
         fermentable_share=share,
         final_gravity_sg=final_sg,
+        lowest_gravity_sg=expected_final_gravity_sg(original_gravity, lowest_share),
+        all_fermented_gravity_sg=expected_final_gravity_sg(original_gravity, 1.0),
         abv=composition(original_gravity, final_sg).abv,
         cautions=(_REAL_MEADS,),
     )
     rows = [
         ("final gravity", f"{found.final_gravity_sg:.4f}"),
         ("  a real one, with glycerol", f"{final_sg + 0.001:.3f} to {final_sg + 0.002:.3f}"),
+        (
+            "could end as low as",
+            f"{found.lowest_gravity_sg:.4f}, where {100.0 * lowest_share:g} % ferments: for bottles, reckon"
+            " with this",
+        ),
+        ("  if all of it ferments", f"{found.all_fermented_gravity_sg:.4f}"),
         ("alcohol by volume", f"{found.abv:.1f} %"),
     ]
     tell(output, found, rows)

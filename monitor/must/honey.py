@@ -68,6 +68,9 @@ DEFAULT_MOISTURE: Final = US_MEAN_HONEY.moisture
 DEFAULT_FERMENTABLE_SHARE: Final = round(
     (US_MEAN_HONEY.surely_fermentable_share + US_MEAN_HONEY.most_fermentable_share) / 2.0, 3
 )
+MOST_FERMENTABLE_SHARE: Final = round(US_MEAN_HONEY.most_fermentable_share, 3)
+"""The high reading, 0.943: where a must of honey could end at the lowest. Richer honeys are known, but the
+glycerol and acids of a ferment, which no balance here knows, leave it 1 to 2 points higher."""
 
 
 def _checked_moisture(moisture: float) -> None:

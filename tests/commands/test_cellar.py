@@ -19,7 +19,7 @@ BY_NAME = {command.name: command for command in COMMANDS}
 
 BATCH = ["--volume", "18L", "--gravity", "0.998", "--original-gravity", "1.040"]
 DOSED = ["--volume", "5gal", "--ph", "3.5", "--alcohol", "5.3%"]
-PRIMED = ["2.5", "--volume", "18L", "--gravity", "0.998", "--warmest", "18C"]
+PRIMED = ["2.5", "--volume", "18L", "--gravity", "0.998", "--warmest", "18C", "--bottle", "sparkling"]
 
 EXAMPLES: list[list[str]] = [
     ["density", "1.040", "--at", "86F"],
@@ -178,6 +178,25 @@ def test_no_priming_sugar_for_an_unfinished_batch() -> None:
     assert "sugar_g" not in refused
     text = run(["prime", *PRIMED, "--phase", "active"]).stdout
     assert text.startswith("no sugar")
+
+
+def test_the_lowest_end_is_not_the_likely_one() -> None:
+    """A must of 1.040 that is rich in what ferments (94.3 % of the solids) ends at 0.9938 by Balling's
+    balance, worked out apart: that is printed, and what the original gravity gives for bottles."""
+    ending = as_json(["expect", "1.040"])
+    assert ending["lowest_gravity_sg"] == pytest.approx(0.9938, abs=1e-4)
+    assert ending["all_fermented_gravity_sg"] < ending["lowest_gravity_sg"] < ending["final_gravity_sg"]
+    assert "could end as low as" in run(["expect", "1.040"]).stdout
+    refused = as_json(["prime", *PRIMED, "--phase", "finished", "--original-gravity", "1.040"])
+    assert refused["reasons"] == ["fermentable sugar left"]
+    assert "to 0.994" in refused["sentences"][0]
+
+
+def test_the_bottle_has_to_be_named() -> None:
+    """No bottle is taken for granted: the strongest would be wrong for most."""
+    result = run(["prime", *PRIMED[: PRIMED.index("--bottle")], "--phase", "finished", "--ends-at", "0.998"])
+    assert result.exit_code == 2
+    assert "Missing option '--bottle'" in result.stderr
 
 
 def test_no_heating_of_sealed_carbonated_bottles() -> None:
