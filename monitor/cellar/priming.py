@@ -226,8 +226,9 @@ def priming(
 def _reckoned_with(state: BottlingState) -> Caution:
     """The assumption that breaks bottles where it is wrong."""
     text = (
-        f"This holds only if the batch cannot end below {state.expected_final_gravity_sg:.3f}: the end that is"
-        f" likely is not the lowest. Each point below makes {VOLUMES_PER_POINT:g} volumes more, 0.6 bar or so."
+        f"This holds only if the batch cannot end below {state.expected_final_gravity_sg:.3f}: the end that"
+        f" is likely is not the lowest. Each point below makes {VOLUMES_PER_POINT:g} volumes more, about 0.6"
+        " bar."
     )
     return Caution(Hazard.PRESSURE, text)
 

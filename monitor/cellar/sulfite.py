@@ -18,7 +18,7 @@ advice, with their year.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
@@ -44,6 +44,8 @@ DRY_TARGET_MG_L: Final = 0.5
 """Molecular SO2 for a dry liquid, common practice."""
 YEARLY_LOSS: Final = 0.10
 """Share of its strength that opened powder loses in a year: common practice, from memory, varies widely."""
+OLDEST_POWDER_YEARS: Final = 2.0
+"""Older powder is bought anew: what is left of it is anyone's guess, and a wrong guess overdoses."""
 
 _TABLE_C: Final = (20.0, 25.0, 30.0, 35.0, 40.0)
 _TABLE_ABV: Final = (0.0, 5.0, 10.0, 15.0)
@@ -104,6 +106,19 @@ LIMITS: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SulfiteRefusal(Advised):
+    """No weight for the batch as it is: why, and what to do first."""
+
+    ph: float
+    free_needed_mg_l: float
+    """Free SO2 that gives the target at this pH."""
+    reason: str
+    instead: str
+    after_acid: SulfiteDose | None
+    """The dose once the pH is at `ACIDIFY_FIRST_PH`; None where acid alone would not help."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SulfiteDose(Advised):
     """Salt to add to a batch for a molecular SO2, and what the batch then holds."""
 
@@ -117,6 +132,8 @@ class SulfiteDose(Advised):
     bound_share: float
     total_after_mg_l: float
     """Total found before, or the free where no total was given, and the addition."""
+    most_total_after_mg_l: float
+    """The same if the powder is as strong as new: what limits are held against."""
     salt: Salt
     salt_g: float
     stock_10_percent_ml: float
@@ -213,9 +230,10 @@ def powder_strength_after(years_open: float, yearly_loss: float = YEARLY_LOSS) -
     """What is left of a powder's strength after years in an opened bag, 1 when new.
 
     An estimate to weigh by, not a measurement; fresh powder each year is surer: a powder better than
-    believed overdoses. Raises QuantityError outside 0..10 years and a loss of 0..0.5.
+    believed overdoses. Raises QuantityError outside 0..2 years and a loss of 0..0.5.
     """
-    within("age", years_open, 0.0, 10.0, "years")
+    hint = "buy fresh powder: nobody knows what is left of older powder, and a wrong guess overdoses"
+    within("age of the opened powder", years_open, 0.0, OLDEST_POWDER_YEARS, "years", hint=hint)
     within("yearly loss", yearly_loss, 0.0, 0.5)
     return float((1.0 - yearly_loss) ** years_open)
 
@@ -260,7 +278,8 @@ def sulfite_dose(
     within("SO2 addition", add_mg_l, 0.0, 500.0, "mg/L", hint="lower the pH with acid first")
     grams = salt_g(add_mg_l, within("volume", volume_l, 0.1, 10_000.0, "L"), salt, powder_strength)
     after_mg_l = before_mg_l + add_mg_l
-    over = limits_exceeded(after_mg_l)
+    most_after_mg_l = before_mg_l + add_mg_l / powder_strength
+    over = limits_exceeded(most_after_mg_l)
     return SulfiteDose(
         convention=convention,
         pk=pk,
@@ -269,12 +288,57 @@ def sulfite_dose(
         so2_to_add_mg_l=add_mg_l,
         bound_share=share,
         total_after_mg_l=after_mg_l,
+        most_total_after_mg_l=most_after_mg_l,
         salt=salt,
         salt_g=grams,
         stock_10_percent_ml=grams / STOCK_STRENGTH,
         limits_exceeded=over,
-        label_required=after_mg_l >= LABEL_MG_L,
-        cautions=(*_dose_cautions(ph, after_mg_l, over, powder_strength), *HANDLING),
+        label_required=most_after_mg_l >= LABEL_MG_L,
+        cautions=(*_dose_cautions(ph, most_after_mg_l, over, powder_strength), *HANDLING),
+    )
+
+
+def dose_or_refusal(
+    dose_at: Callable[[float], SulfiteDose], ph: float, molecular_target_mg_l: float, pk: float = TEXTBOOK_PK
+) -> SulfiteDose | SulfiteRefusal:
+    """The dose, or why none should be weighed out at this pH: it is too high, or a limit would be passed.
+
+    `dose_at` works out the dose of this batch at a pH. Held against the lowest limit there is, with powder
+    that may be as strong as new.
+    """
+    needed_mg_l = free_so2_needed_mg_l(molecular_target_mg_l, ph, pk)
+    dose = dose_at(min(ph, ACIDIFY_FIRST_PH))
+    if ph <= ACIDIFY_FIRST_PH and not dose.limits_exceeded:
+        return dose
+    if ph > ACIDIFY_FIRST_PH:
+        reason = (
+            f"At pH {ph:.2f} it takes {needed_mg_l:.0f} mg/L of free SO2: that much is tasted, and it nears"
+            " or passes the limits of the law."
+        )
+        instead = (
+            f"Bring the pH to {ACIDIFY_FIRST_PH:g} or below first: half a gram of acid a litre at a time, the"
+            " pH measured and the mead tasted after each. Then work this out again with the pH it reads."
+        )
+        enough = "" if not dose.limits_exceeded else " Even there the dose would pass a limit."
+    else:
+        limit = min(dose.limits_exceeded, key=lambda one: one.total_mg_l)
+        reason = (
+            f"The batch could hold {dose.most_total_after_mg_l:.0f} mg/L in all: above the"
+            f" {limit.total_mg_l:.0f} mg/L for {limit.drink} in the {limit.place} ({limit.source})."
+        )
+        instead = (
+            "Aim for less molecular SO2, take fresh powder, or lower the pH further by acid; where the total"
+            " is high already, keep the batch cold instead."
+        )
+        enough = ""
+    after_acid = dose if ph > ACIDIFY_FIRST_PH and not dose.limits_exceeded else None
+    return SulfiteRefusal(
+        ph=ph,
+        free_needed_mg_l=needed_mg_l,
+        reason=reason,
+        instead=instead + enough,
+        after_acid=after_acid,
+        cautions=HANDLING if after_acid is None else after_acid.cautions,
     )
 
 
@@ -303,7 +367,8 @@ def _dose_cautions(
     if powder_strength < 1.0:
         text = (
             f"Weighed for powder at {100.0 * powder_strength:.0f} % of its strength, an estimate: if it is"
-            " better than that the batch gets more. Buy fresh powder each year and keep it dry and airtight."
+            f" as strong as new the batch holds {after_mg_l:.0f} mg/L in all. Buy fresh powder each year and"
+            " keep it dry and airtight."
         )
         found.append(Caution(Hazard.SULFITE, text))
     return tuple(found)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import click
 
 from monitor.cellar.acid import Acid, AcidDose, AcidSolution, Basis, acid_dose
@@ -16,11 +18,15 @@ from monitor.cellar.nutrient import (
 )
 from monitor.cellar.sorbate import SorbateDose, sorbate_dose
 from monitor.cellar.sulfite import (
+    ACIDIFY_FIRST_PH,
     USUAL_TARGET_MG_L,
     PkConvention,
     Salt,
     SulfiteDose,
+    SulfiteRefusal,
+    dose_or_refusal,
     powder_strength_after,
+    so2_pk,
     sulfite_dose,
 )
 from monitor.commands.figures import (
@@ -83,20 +89,34 @@ def sulfite_command(
     output: Output,
 ) -> None:
     """Metabisulfite for a molecular SO2, from pH, alcohol and what is there already."""
-    dose = sulfite_dose(
+    strength = powder_strength_after(age_hours / _HOURS_A_YEAR)
+    dose_at = functools.partial(
+        sulfite_dose,
         volume_l,
-        ph,
         alcohol_abv=abv,
         temperature_c=temperature_c,
         molecular_target_mg_l=molecular,
         free_mg_l=free,
         total_mg_l=total,
         salt=_SALTS[salt],
-        powder_strength=powder_strength_after(age_hours / _HOURS_A_YEAR),
+        powder_strength=strength,
         bound_share=bound,
         convention=_CONVENTIONS[constant],
     )
-    tell(output, dose, _sulfite_rows(dose, output))
+    pk = so2_pk(temperature_c, abv, _CONVENTIONS[constant])
+    found = dose_or_refusal(dose_at, ph, molecular, pk)
+    if isinstance(found, SulfiteRefusal):
+        tell(output, found, _refused_rows(found, output))
+        return
+    tell(output, found, _sulfite_rows(found, output))
+
+
+def _refused_rows(found: SulfiteRefusal, output: Output) -> list[Row]:
+    rows = [("no sulfite yet", found.reason), ("  do this first", found.instead)]
+    if found.after_acid is not None:
+        rows.append((f"then, at pH {ACIDIFY_FIRST_PH:g}", ""))
+        rows.extend(_sulfite_rows(found.after_acid, output))
+    return rows
 
 
 def _sulfite_rows(dose: SulfiteDose, output: Output) -> list[Row]:
@@ -108,10 +128,8 @@ def _sulfite_rows(dose: SulfiteDose, output: Output) -> list[Row]:
         ("SO2 to add", f"{dose.so2_to_add_mg_l:.0f} mg/L, of which {100.0 * dose.bound_share:.0f} % bind"),
         ("total after", f"{dose.total_after_mg_l:.0f} mg/L"),
     ]
-    for limit in dose.limits_exceeded:
-        rows.append(
-            ("above the limit of the", f"{limit.place}: {limit.total_mg_l:.0f} mg/L ({limit.source})")
-        )
+    if dose.most_total_after_mg_l > dose.total_after_mg_l:
+        rows.append(("  were the powder as new", f"{dose.most_total_after_mg_l:.0f} mg/L"))
     return rows
 
 

@@ -227,6 +227,55 @@ def test_old_powder_is_weighed_heavier_and_said_so() -> None:
     assert len(old.cautions) == len(fresh.cautions) + 1
 
 
+def test_limits_are_held_against_powder_as_new() -> None:
+    """What weaker powder is weighed heavier by is there in full if it was not weaker: 158 mg/L, the balance
+    of pH 3.8, is 195 mg/L at 81 % (158/0.81)."""
+    dose = s.sulfite_dose(18.0, 3.8, alcohol_abv=5.5, powder_strength=0.81)
+    assert dose.total_after_mg_l == pytest.approx(158.0, abs=0.5)
+    assert dose.most_total_after_mg_l == pytest.approx(158.0 / 0.81, abs=0.6)
+    weaker = s.sulfite_dose(18.0, 3.8, alcohol_abv=5.5, powder_strength=0.75)
+    assert [limit.place for limit in weaker.limits_exceeded] == ["EU"]
+
+
+def test_powder_of_years_is_bought_anew() -> None:
+    """Beyond two years in an opened bag no strength is guessed."""
+    with pytest.raises(QuantityError, match="age of the opened powder") as caught:
+        s.powder_strength_after(10.0)
+    assert "buy fresh powder" in caught.value.hint
+
+
+def given_or_refused(ph: float, **known: float) -> s.SulfiteDose | s.SulfiteRefusal:
+    return s.dose_or_refusal(partial(s.sulfite_dose, 18.0, alcohol_abv=5.5, **known), ph, 0.8)  # type: ignore[arg-type]
+
+
+@given(st.floats(2.6, 5.0), st.floats(0.0, 150.0), st.floats(0.5, 1.0))
+def test_no_weight_beyond_the_lowest_limit(ph: float, bound: float, strength: float) -> None:
+    """Where a weight is given, at this pH or after acid, even full-strength powder stays within 200 mg/L."""
+    found = given_or_refused(ph, total_mg_l=bound, powder_strength=strength)
+    dose = found.after_acid if isinstance(found, s.SulfiteRefusal) else found
+    assert dose is None or dose.most_total_after_mg_l <= 200.0
+    assert isinstance(found, s.SulfiteRefusal) or ph <= s.ACIDIFY_FIRST_PH
+
+
+def test_above_ph_3_8_acid_comes_first() -> None:
+    """At pH 4.2 the 0.8 mg/L molecular take 197 mg/L free (0.8 (1 + 10^2.39)): the reason, and the dose at
+    3.8."""
+    found = given_or_refused(4.2)
+    assert isinstance(found, s.SulfiteRefusal)
+    assert found.free_needed_mg_l == pytest.approx(197.2, abs=0.1)
+    assert "197 mg/L" in found.reason
+    assert "acid" in found.instead
+    assert found.after_acid == s.sulfite_dose(18.0, 3.8, alcohol_abv=5.5)
+
+
+def test_a_batch_full_of_sulfite_gets_no_more() -> None:
+    """Where the total would pass a limit at a low pH too, the limit is named and no dose follows."""
+    found = given_or_refused(3.6, total_mg_l=180.0)
+    assert isinstance(found, s.SulfiteRefusal)
+    assert "200 mg/L for mead in the EU" in found.reason
+    assert found.after_acid is None
+
+
 def test_cold_liquids_are_taken_at_the_tables_edge() -> None:
     """Below 20 degC the OIV table has no row: the one for 20 degC stands in."""
     assert s.so2_pk(4.0, 5.0, PkConvention.MIXED) == s.so2_pk(20.0, 5.0, PkConvention.MIXED)

@@ -46,6 +46,7 @@ EXAMPLES: list[list[str]] = [
     ["sulfite", *DOSED],
     ["sulfite", *DOSED, "--salt", "sodium", "--open-for", "700 days", "--free", "10 mg/L"],
     ["sulfite", *DOSED, "--constant", "mixed", "--bound", "30%", "--total", "40 mg/L"],
+    ["sulfite", "--volume", "5gal", "--ph", "4.2", "--alcohol", "5.5%"],
     ["sorbate", *DOSED],
     ["sorbate", "--volume", "18L", "--ph", "3.3", "--alcohol", "12%", "--molecular", "0.8 mg/L"],
     ["sorbate", *DOSED, "--malolactic"],
@@ -190,6 +191,15 @@ def test_the_lowest_end_is_not_the_likely_one() -> None:
     refused = as_json(["prime", *PRIMED, "--phase", "finished", "--original-gravity", "1.040"])
     assert refused["reasons"] == ["fermentable sugar left"]
     assert "to 0.994" in refused["sentences"][0]
+
+
+def test_no_sulfite_where_acid_comes_first() -> None:
+    """Above pH 3.8 the first words are that there is none yet, and no weight is for the batch as it is."""
+    words = ["sulfite", "--volume", "5gal", "--ph", "4.2", "--alcohol", "5.5%"]
+    assert run(words).stdout.startswith("no sulfite yet")
+    refused = as_json(words)
+    assert "salt_g" not in refused
+    assert refused["after_acid"]["most_total_after_mg_l"] < 200.0
 
 
 def test_the_bottle_has_to_be_named() -> None:
