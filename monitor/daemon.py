@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 from monitor.chores import Chores, timers
 from monitor.chronicle import Chronicle
 from monitor.clock import Clock, SystemClock
-from monitor.errors import CarboydError, DeliveryError, StoreUnavailableError
+from monitor.errors import DeliveryError, StoreUnavailableError
 from monitor.ferment.emission import Emission, PhaseChange
 from monitor.ferment.pipeline import Snapshot
 from monitor.intake import Intake
@@ -294,7 +294,7 @@ class Daemon:
                 self._turn(0.0 if self.watch.is_busy else TAKE_WAIT_S)
             self._drain()
             self._put_aside()
-        except CarboydError as error:
+        except Exception as error:  # whatever it is: who runs this must hear that nobody works any more
             logger.exception("the worker cannot go on")
             self._failure = error
 

@@ -69,7 +69,12 @@ class Intake:
         readings: list[Reading] = []
         refused: list[Refused] = []
         for arrival in arrivals:
-            taken = take(self._decoder, arrival, self._calibrations)
+            try:
+                taken = take(self._decoder, arrival, self._calibrations)
+            except Exception as error:  # a fault of ours: it must not stop the rest, nor come again
+                logger.exception("a message on %s could not be decoded", arrival.topic)
+                self._refuse(arrival, _undecoded(error), refused)
+                continue
             readings += taken.readings
             for fault in taken.faults:
                 self._refuse(arrival, fault, refused)
@@ -103,3 +108,11 @@ class Intake:
         if error.kind not in self._said:  # logged once a kind; all of them are counted and kept
             self._said.add(error.kind)
             logger.warning("quarantined a message on %s (%s): %s", arrival.topic, error.kind, told)
+
+
+def _undecoded(error: Exception) -> PayloadError:
+    return PayloadError(
+        f"decoding it failed: {type(error).__name__}: {error}",
+        kind="undecoded",
+        hint="the log has more of it; the message is kept as it came",
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import pytest
 
@@ -10,6 +11,7 @@ from monitor.errors import StoreUnavailableError
 from monitor.intake import Intake
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.calibration import Pair, fit_calibration
+from monitor.sensors.decoded import Decoded
 from monitor.sensors.payload import Decoder
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
@@ -83,6 +85,31 @@ def test_a_refused_message_is_acknowledged_with_the_rest(store: SqlStore) -> Non
     assert len(wire.acknowledged) == 2
     assert intake.counts.quarantined == 1
     assert [one.refused.payload for one in store.quarantine.listed()] == [b"nonsense"]
+
+
+class Stumbling(Decoder):
+    """A decoder that has a fault of its own."""
+
+    def decode(self, topic: str, *arguments: Any, **named: Any) -> Decoded:
+        """As usual, but for one topic."""
+        if topic == "odd":
+            raise ZeroDivisionError("division by zero")
+        return super().decode(topic, *arguments, **named)
+
+
+def test_a_message_that_the_decoder_stumbles_over_is_set_aside(
+    store: SqlStore, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It neither keeps the others from being stored nor comes again, and the log has where it happened."""
+    wire = Wire(store)
+    pack = '[{"n":"density","u":"kg/m3","v":1030}]'
+    taken = Intake(store, Stumbling(), wire).take([_arrival(pack, "odd"), _arrival(pack, token=2)])
+    assert [one.sensor for one in taken] == ["float-b"]
+    assert [one.topic for one in wire.acknowledged] == ["odd", "carboyd/readings/float-b"]
+    (kept,) = store.quarantine.listed()
+    assert (kept.refused.topic, kept.refused.kind) == ("odd", "undecoded")
+    assert "ZeroDivisionError" in kept.refused.reason
+    assert any(one.exc_info for one in caplog.records)
 
 
 def test_a_cleared_retained_value_is_no_message(store: SqlStore) -> None:

@@ -270,6 +270,8 @@ def _resolve(pack: Any, received_ms: int) -> list[Record]:
             value, integral = _value_of(fields, base_value, base_sum, index)
         time_s = base_time_s + get("t", 0)
         if not -_TIME_LIMIT_S < time_s < _TIME_LIMIT_S:
+            # the sum of two whole numbers can be larger than any float, and then has no short form
+            time_s = _finite(time_s, index, "t")
             raise _fault(index, "t", f"gives {time_s:g} s: not a time in seconds", "time")
         dated = time_s >= RELATIVE_BELOW_S
         time_ms = round(time_s * MS_PER_SECOND) + (0 if dated else received_ms)

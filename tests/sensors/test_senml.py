@@ -173,6 +173,7 @@ class TestParseJson:
             ('[{"n":"a","v":1%s}]' % ("0" * 5_000), "not_json"),
             ('[{"n":"a","bv":1e308,"v":1e308}]', "not_finite"),
             ('[{"n":"a","t":1e300,"v":1}]', "time"),
+            ('[{"n":"a","bt":17N,"t":17N,"v":1}]'.replace("N", "0" * 307), "not_finite"),
             ('[{"n":"a","v":true}]', "type"),
             ('[{"n":"a","v":"1.05"}]', "type"),
             ('[{"n":"a","v":null}]', "type"),
