@@ -33,15 +33,18 @@ class Chronicle:
         self._levels: list[Level] = []
         self._phases: list[PhaseStep] = []
 
+    def begin(self, sheet: Sheet) -> None:
+        """Ask the store up to when a batch is written down, once, so that no look need ask it."""
+        if sheet.slug not in self._last_ms:
+            last_ms = self._store.chronicle.last_level_ms(sheet.slug)
+            self._last_ms[sheet.slug] = sheet.pitched_ms - 1 if last_ms is None else last_ms
+
     def look(self, sheet: Sheet, snapshot: Snapshot) -> None:
-        """Take in where a batch stands; nothing, if it was not looked at since."""
+        """Take in where a batch stands that was begun; nothing, if it was not looked at since."""
         slug = sheet.slug
         if snapshot.evidence is self._seen.get(slug):
             return
         self._seen[slug] = snapshot.evidence
-        if slug not in self._last_ms:
-            last_ms = self._store.chronicle.last_level_ms(slug)
-            self._last_ms[slug] = sheet.pitched_ms - 1 if last_ms is None else last_ms
         if snapshot.at_ms > self._last_ms[slug]:
             self._last_ms[slug] = snapshot.at_ms
             self._levels.append(level_of(sheet, snapshot))
@@ -69,6 +72,9 @@ class Chronicle:
 
 class NoChronicle(Chronicle):
     """Where nobody forwards anything: takes in nothing."""
+
+    def begin(self, sheet: Sheet) -> None:
+        """Nothing."""
 
     def look(self, sheet: Sheet, snapshot: Snapshot) -> None:
         """Nothing."""

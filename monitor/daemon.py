@@ -338,7 +338,10 @@ class Daemon:
                 delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
                 self._turns += 1  # it waits for the store, which no restart of ours would mend
         if self.shift is None:
-            self.watch.admit(readings, self.clock.now_ms())
+            try:
+                self.watch.admit(readings, self.clock.now_ms())
+            except StoreUnavailableError as error:  # they were taken in; the next look tells the rest
+                logger.warning("what there is to tell waits: %s", error)
         self._judged += len(arrivals)
 
     def _do(self, chore: str) -> None:
@@ -348,8 +351,10 @@ class Daemon:
                 self._judge(now_ms)
             elif chore == "changes":
                 if self.shift is None and self.watch.catch_up(now_ms):
-                    self._intake.reload_calibrations()
+                    self._do("calibrations")
                 self._look_on()
+            elif chore == "calibrations":
+                self._intake.reload_calibrations()
             elif chore == "tick":
                 self.subscriber.revive()
                 if self.subscriber.state.connected and not self._connected_before:
@@ -390,7 +395,7 @@ class Daemon:
         self.shift.turn(now_ms)
         if self.shift.recalibrated:
             self.shift.recalibrated = False
-            self._intake.reload_calibrations()
+            self._do("calibrations")
 
     def _let_time_pass(self, now_ms: int) -> None:
         if self.shift is None:

@@ -15,7 +15,7 @@ import secrets
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -130,6 +130,8 @@ class Shift:
         if lost:
             self._watch.let_go(lost)
             self._mine = {batch: claim for batch, claim in self._mine.items() if batch not in lost}
+        # claimed by a call whose answer was lost, or let go of while the lease had run out for a moment
+        self._hold({batch: claim for batch, claim in held.items() if batch not in self._watch.held})
         share = -(-roll.batches // max(1, roll.members))
         self._give_back(len(self._mine) - share)
         room = min(share - len(self._mine), MOST_WAITING - len(self._watch.waiting))
@@ -138,8 +140,11 @@ class Shift:
         taken = {claim.batch: claim for claim in self._store.claims.take(self.name, room)}
         if taken:
             logger.info("%s judges %d more of %d", self.name, len(taken), roll.batches)
-            self._mine |= taken
-            self._watch.hold(taken)
+            self._hold(taken)
+
+    def _hold(self, claims: Mapping[str, Claim]) -> None:
+        self._mine.update(claims)
+        self._watch.hold(claims)
 
     def _give_back(self, surplus: int) -> None:
         if surplus <= 0:
@@ -147,7 +152,7 @@ class Shift:
         # what is not opened yet costs nobody anything
         order = [*self._watch.waiting, *(batch for batch in self._mine if batch not in self._watch.waiting)]
         given = [batch for batch in order if batch in self._mine][:surplus]
-        self._watch.let_go(given)
+        self._watch.let_go(given)  # first: whoever takes one over judges it alone
         self._store.claims.give_back([self._mine.pop(batch) for batch in given])
 
     def _is_due(self, name: str, every_s: float) -> bool:

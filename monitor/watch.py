@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -84,6 +84,7 @@ class Watch:
         self._waiting: dict[str, Claim | None] = {}
         self._owners: dict[str, tuple[str, ...]] = {}
         self._to_tick: deque[str] = deque()
+        self._untold: dict[str, None] = {}
         self._tick_ms = 0
         self._change_position = 0
         self._reached: int | None = None
@@ -109,6 +110,11 @@ class Watch:
     def waiting(self) -> tuple[str, ...]:
         """Batches that are yet to be opened."""
         return tuple(self._waiting)
+
+    @property
+    def held(self) -> Collection[str]:
+        """Batches that are watched, those that are yet to be opened among them."""
+        return self._batches.keys() | self._waiting.keys()
 
     def rebuild(self, now_ms: int) -> None:
         """Fold all that the store holds of the open batches; only what is still true is told."""
@@ -156,8 +162,7 @@ class Watch:
         if sheet.open:
             self._open(sheet, now_ms, claim)
         else:  # it ended while nobody watched it
-            self._batches[slug], _ = taken_up(sheet, self._policy.analysis, claim, None)
-            self._close(slug, now_ms)
+            self._close(slug, claim, now_ms)
         self._waiting.pop(slug, None)
         if not self._waiting:
             logger.info("opened the last of %d batches", len(self._batches))
@@ -167,19 +172,20 @@ class Watch:
         """Readings that are in the store now, in order of arrival.
 
         `reached` is the position of the last of them where they come from the store itself; without it
-        all that the store holds has been admitted.
+        all that the store holds has been admitted. StoreUnavailableError after all of them were taken in:
+        what they gave to tell is told with the next that is told.
         """
         touched = set()
         for reading in readings:
             for slug in self._owners.get(reading.sensor, ()):
                 self._step(slug, reading, now_ms)
                 touched.add(slug)
-        self._show(touched)
+        self._reached = reached
         for slug in touched:
             self._touched(slug)
         if any(reading.sensor not in self._owners for reading in readings):
             self._touched("")  # a sensor that stands in no batch yet
-        self._reached = reached
+        self._tell(touched, now_ms)
 
     def tick(self, now_ms: int) -> None:
         """Time has passed, and everything that has arrived by now has been admitted."""
@@ -197,13 +203,15 @@ class Watch:
             self._tick_ms = now_ms
 
     def tick_next(self, now_ms: int, most: int = TICKS_AT_ONCE) -> bool:
-        """Let time pass for some of the batches; False where none was left."""
+        """Let time pass for some of the batches, and tell what is left to tell; False where none was left."""
         passed = [self._to_tick.popleft() for _ in range(min(most, len(self._to_tick)))]
         for slug in passed:
             self._give_way()
             self._step(slug, Tick(self._tick_ms), now_ms)
-            self._tell_what_held(slug, now_ms)
-        self._show(passed)
+            watched = self._batches.get(slug)
+            if watched is not None:
+                watched.release([pair for pair in watched.late if now_ms - pair[0] >= HOLD_MS])
+        self._tell(passed, now_ms)
         return bool(passed)
 
     @property
@@ -240,7 +248,6 @@ class Watch:
         changes = self._store.changes.since(self._change_position)
         if not changes:
             return False
-        self._change_position = changes[-1].position
         kinds = {change.kind for change in changes}
         if kinds & {ChangeKind.BATCH, ChangeKind.REDERIVED}:
             self._reopen(changes, now_ms)
@@ -249,6 +256,7 @@ class Watch:
                 self._take_notes(change.subject, now_ms)
         if kinds & {ChangeKind.ACKNOWLEDGED, ChangeKind.SILENCE}:
             self._told()
+        self._change_position = changes[-1].position  # not before: what the store broke off comes again
         return ChangeKind.CALIBRATION in kinds
 
     def _reopen(self, changes: Iterable[Change], now_ms: int) -> None:
@@ -268,8 +276,8 @@ class Watch:
             if sheet is not None and sheet.open:
                 self._store.checkpoints.drop(slug)
                 self._open(sheet, now_ms, None if watched is None else watched.claim, anew=True)
-            else:
-                self._close(slug, now_ms)
+            elif watched is not None:
+                self._close(slug, watched.claim, now_ms)
 
     def _sheet(self, slug: str) -> Sheet | None:
         try:
@@ -283,6 +291,7 @@ class Watch:
         if watched.sealed_ms is not None and not self._chronicle.reaches(sheet.slug, watched.sealed_ms):
             # what was said before the checkpoint is yet to be written down: only the whole fold says it again
             watched, known = taken_up(sheet, self._policy.analysis, claim, None)
+        self._chronicle.begin(sheet)
         said: list[Emission] = []
         for event in self._store.batches.events(
             sheet.slug, after=known, entries=watched.journal_seen, samples=watched.samples_seen
@@ -302,24 +311,19 @@ class Watch:
         self._show([sheet.slug])
         self._touched(sheet.slug)
 
-    def _close(self, slug: str, now_ms: int) -> None:
-        watched = self._batches.get(slug)
-        if watched is None:
-            return
+    def _close(self, slug: str, claim: Claim | None, now_ms: int) -> None:
         try:
             for alert in self._store.alerts.listed(batch=slug, only_firing=True):
-                self._store.alerts.withdraw(
-                    alert.id, at_ms=now_ms, why="the batch was ended", claim=watched.claim
-                )
+                self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="the batch was ended", claim=claim)
         except ClaimLostError:
             self._lose(slug)
             return
         self._store.standings.drop(slug)
         self._store.checkpoints.drop(slug)
-        self.let_go([slug])
         self._out.take_back(slug)
-        if watched.claim is not None:
-            self._store.claims.settle(watched.claim)
+        if claim is not None:
+            self._store.claims.settle(claim)
+        self.let_go([slug])  # last: what the store broke off is done again
 
     def _lose(self, slug: str) -> None:
         logger.info("%s: another process judges it now", slug)
@@ -332,29 +336,19 @@ class Watch:
 
         Judged anew while it is watched, what was over and is not after all fires again at once.
         """
-        changes = [emission for emission in said if isinstance(emission, AlertChange)]
-        spoken = {name_of(change) for change in changes}
-        firing = {name_of(alert) for alert in watched.pipeline.snapshot.open_alerts}
-        # what fires since before a checkpoint was not said again
-        changes += [one for one in watched.pipeline.snapshot.open_alerts if name_of(one) not in spoken]
-        states: dict[Name, AlertState] = {
+        known: dict[Name, AlertState] = {
             (alert.kind, alert.subject, alert.fired_ms): alert.state
             for alert in self._store.alerts.listed(batch=slug, only_firing=not anew)
         }
-        for change in changes:
-            known, holds = states.get(name_of(change)), name_of(change) in firing
-            if holds and known is None:
-                watched.late.append((now_ms, change))
-            else:
-                # a notice that it is over goes to whoever was told that it began
-                watched.unsaid.append((change, holds or known is AlertState.FIRING))
+        watched.take_history(said, known, now_ms)
         self._say(slug, now_ms)
-        self._withdraw_others(slug, watched, firing, now_ms)
+        self._withdraw_others(slug, watched, now_ms)
         # a moment ago is not late: the daemon was only restarted
         watched.release([held for held in watched.late if now_ms - held[1].at_ms <= LATE_MS])
         self._say(slug, now_ms)
 
-    def _withdraw_others(self, slug: str, watched: Watched, firing: set[Name], now_ms: int) -> None:
+    def _withdraw_others(self, slug: str, watched: Watched, now_ms: int) -> None:
+        firing = {name_of(alert) for alert in watched.pipeline.snapshot.open_alerts}
         try:
             for alert in self._store.alerts.listed(batch=slug, only_firing=True):
                 if (alert.kind, alert.subject, alert.fired_ms) not in firing:
@@ -371,10 +365,11 @@ class Watch:
         for event in fresh:
             watched.count(event)
             self._step(slug, event, now_ms)
-        self._show([slug])
         self._touched(slug)
+        self._tell([slug], now_ms)
 
     def _step(self, slug: str, event: Event, now_ms: int) -> None:
+        """Into the pipeline, without the store: many events are taken in as a whole, or none of them."""
         watched = self._batches.get(slug)
         if watched is None:
             return
@@ -387,14 +382,14 @@ class Watch:
             elif isinstance(emission, AlertChange):
                 watched.take_alert(emission, now_ms)
         self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
-        self._say(slug, now_ms)
 
-    def _tell_what_held(self, slug: str, now_ms: int) -> None:
-        watched = self._batches.get(slug)
-        if watched is None:
-            return
-        watched.release([pair for pair in watched.late if now_ms - pair[0] >= HOLD_MS])
-        self._say(slug, now_ms)
+    def _tell(self, slugs: Iterable[str], now_ms: int) -> None:
+        """Record and show what these batches gave to tell, and others before them in vain."""
+        self._untold.update(dict.fromkeys(slugs))
+        for slug in self._untold:
+            self._say(slug, now_ms)
+        self._show(self._untold)
+        self._untold.clear()
 
     def _say(self, slug: str, now_ms: int) -> None:
         """Record what is not in the store yet; what a store out of reach did not take is kept for later."""
@@ -420,6 +415,7 @@ class Watch:
 
     def _show(self, slugs: Iterable[str]) -> None:
         """Publish and keep where these batches stand, if they have been looked at since."""
+        looks: list[tuple[Watched, Snapshot, dict[str, object]]] = []
         fresh: list[StoredStanding] = []
         claims: list[Claim] = []
         for slug in slugs:
@@ -429,16 +425,19 @@ class Watch:
             snapshot = watched.pipeline.snapshot
             if watched.shown is not None and snapshot.evidence is watched.shown.evidence:
                 continue  # evidence is measured anew at every look
-            watched.shown = snapshot
-            self._shown[slug], self._phases[slug] = snapshot, watched.phases
             document = standing_document(watched.sheet, snapshot)
-            self._out.say(slug, "state", document)
+            looks.append((watched, snapshot, document))
             stands = StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases))
             if stands != self._remembered.pop(slug, None):  # at a start most are there already
                 fresh.append(stands)
                 if watched.claim is not None:
                     claims.append(watched.claim)
-            self._touched(slug)
         if fresh:
             self._store.standings.put(fresh, claims=claims)
+        for watched, snapshot, document in looks:
+            slug = watched.sheet.slug
+            watched.shown = snapshot
+            self._shown[slug], self._phases[slug] = snapshot, watched.phases
+            self._out.say(slug, "state", document)
+            self._touched(slug)
         self._chronicle.flush()

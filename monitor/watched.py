@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.checkpoint import digest_of, sealed, unsealed
-from monitor.ferment.emission import AlertChange, AlertState, PhaseChange
+from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, JournalEntry, Reading
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
 from monitor.store.values import Checkpoint, Claim
@@ -55,6 +56,21 @@ class Watched:
             self.late.remove(pair)
             self.unsaid.append((pair[1], False))
         self.unsaid.append((change, not held))
+
+    def take_history(self, said: Iterable[Emission], known: Mapping[Name, AlertState], now_ms: int) -> None:
+        """Put what a rebuild said where it belongs, given what the store has of this batch's alerts."""
+        changes = [emission for emission in said if isinstance(emission, AlertChange)]
+        spoken = {name_of(change) for change in changes}
+        firing = {name_of(alert) for alert in self.pipeline.snapshot.open_alerts}
+        # what fires since before a checkpoint was not said again
+        changes += [one for one in self.pipeline.snapshot.open_alerts if name_of(one) not in spoken]
+        for change in changes:
+            state, holds = known.get(name_of(change)), name_of(change) in firing
+            if holds and state is None:
+                self.late.append((now_ms, change))
+            else:
+                # a notice that it is over goes to whoever was told that it began
+                self.unsaid.append((change, holds or state is AlertState.FIRING))
 
     def release(self, ready: list[tuple[int, AlertChange]]) -> None:
         """What was held back is to be told after all."""

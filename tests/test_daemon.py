@@ -8,13 +8,40 @@ from typing import Any
 
 import pytest
 
+from monitor.batch.sheet import Sheet
 from monitor.daemon import Daemon
+from monitor.errors import StoreUnavailableError
+from monitor.sensors.arrivals import Arrival
+from monitor.sensors.calibration import Pair, fit_calibration
 from monitor.settings import Loaded, Settings
+from monitor.store.values import StoredCalibration
+from monitor.units import MS_PER_HOUR, Quantity
+
+PITCHED_MS = 1_767_463_200_000
+PACK = b'[{"n":"density","u":"kg/m3","v":1040}]'
+
+
+class HandClock:
+    """A clock that shows what it is set to."""
+
+    def __init__(self) -> None:
+        self.at_ms = PITCHED_MS
+
+    def now_ms(self) -> int:
+        """What it was set to."""
+        return self.at_ms
 
 
 @pytest.fixture
-def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    """One that was not started, over a store of its own."""
+def clock() -> HandClock:
+    """The daemon's clock."""
+    return HandClock()
+
+
+@pytest.fixture
+def daemon(tmp_path: Path, clock: HandClock, monkeypatch: pytest.MonkeyPatch) -> Iterator[Daemon]:
+    """One that was not started, over a store of its own; it waits for nothing."""
+    monkeypatch.setattr("monitor.daemon.STORE_RETRY_S", (0.0, 0.0))
     settings = Settings.model_validate(
         {
             "mqtt": {"broker": "external"},
@@ -22,7 +49,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
             "web": {"enabled": False},
         }
     )
-    made = Daemon(Loaded(settings, None, tmp_path))
+    made = Daemon(Loaded(settings, None, tmp_path), clock=clock)
     yield made
     made.stop()
 
@@ -34,6 +61,23 @@ def _raising(error: Exception) -> Callable[..., Any]:
     return raises
 
 
+def _once(monkeypatch: pytest.MonkeyPatch, part: Any, name: str) -> None:
+    """The next call of a method fails."""
+    method = getattr(part, name)
+
+    def fails(*_arguments: Any, **_named: Any) -> Any:
+        monkeypatch.setattr(part, name, method)
+        raise StoreUnavailableError("kept busy by another program")
+
+    monkeypatch.setattr(part, name, fails)
+
+
+def _arrive(daemon: Daemon, clock: HandClock, hour: int, pack: bytes = PACK) -> None:
+    """A float's message of an hour comes in."""
+    clock.at_ms = PITCHED_MS + hour * MS_PER_HOUR
+    daemon.subscriber._arrivals.put(Arrival("carboyd/readings/float-a", pack, clock.at_ms), 0.0)
+
+
 @pytest.mark.parametrize("error", [ZeroDivisionError("division by zero"), MemoryError()])
 def test_whatever_ends_the_worker_is_said(
     daemon: Daemon, error: Exception, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
@@ -43,3 +87,43 @@ def test_whatever_ends_the_worker_is_said(
     daemon._run()
     assert daemon.failure is error
     assert any(one.exc_info for one in caplog.records if "cannot go on" in one.message)
+
+
+def test_a_store_that_fails_between_storing_and_judging_ends_nothing(
+    daemon: Daemon, clock: HandClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The readings are stored, where the batch stands is not: that follows, with nothing new to judge."""
+    daemon.store.batches.start(
+        Sheet("porch", "Porch", PITCHED_MS, gravity_sensor="float-a"), at_ms=PITCHED_MS
+    )
+    daemon._begin_to_judge()
+    for hour in range(3):
+        _arrive(daemon, clock, hour)
+        daemon._turn(0.0)
+    before = daemon.store.standings.listed()
+    _once(monkeypatch, daemon.store.standings, "put")
+    _arrive(daemon, clock, 3)
+    daemon._store_and_judge(daemon.subscriber.take(1, 0.0))
+    assert daemon.messages == 4
+    assert daemon.store.standings.listed() == before
+    daemon._turn(0.0)
+    (stands,) = daemon.store.standings.listed()
+    assert stands.at_ms == daemon.snapshots["porch"].at_ms > before[0].at_ms
+
+
+def test_a_calibration_counts_though_the_store_was_busy_when_it_was_seen(
+    daemon: Daemon, clock: HandClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is read again until that succeeds: the next angle gives a gravity."""
+    daemon._begin_to_judge()
+    pairs = [Pair(25.0, 1.000), Pair(35.0, 1.020), Pair(45.0, 1.040), Pair(55.0, 1.060)]
+    document = fit_calibration("float-a", pairs, PITCHED_MS).to_dict()
+    daemon.store.calibrations.record(StoredCalibration("float-a", PITCHED_MS, PITCHED_MS, document))
+    _once(monkeypatch, daemon.store.calibrations, "listed")
+    daemon._chores.mark("changes")
+    daemon._turn(0.0)
+    daemon._turn(0.0)
+    _arrive(daemon, clock, 1, b'[{"n":"angle","u":"deg","v":40}]')
+    daemon._turn(0.0)
+    stored = daemon.store.readings.read(["float-a"]).readings()
+    assert {one.quantity for one in stored} == {Quantity.ANGLE, Quantity.GRAVITY}

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from sqlalchemy import text
 
 from monitor.batch.sheet import Sheet
+from monitor.errors import StoreUnavailableError
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import Reading
 from monitor.ferment.premise import Yeast
@@ -194,3 +196,68 @@ def test_a_batch_that_ended_while_nobody_watched_is_put_in_order(members: list[M
     third.turn(now_ms)
     assert "batch-0" not in third.shift.mine
     third.close()
+
+
+def _break_off(monkeypatch: pytest.MonkeyPatch, claims: Any, name: str, *, done: bool) -> None:
+    """The next call of a method fails, before it does anything or before its answer comes."""
+    method = getattr(claims, name)
+
+    def breaks(*arguments: Any) -> None:
+        monkeypatch.setattr(claims, name, method)
+        if done:
+            method(*arguments)
+        raise StoreUnavailableError("the connection broke")
+
+    monkeypatch.setattr(claims, name, breaks)
+
+
+@pytest.mark.parametrize("done", [False, True])
+def test_what_was_claimed_without_an_answer_is_judged(
+    members: list[Member], monkeypatch: pytest.MonkeyPatch, *, done: bool
+) -> None:
+    """A claim that the database has and its member never heard of is taken up at the next round."""
+    first, second = members
+    second.shift.stop()
+    _break_off(monkeypatch, first.store.claims, "take", done=done)
+    with pytest.raises(StoreUnavailableError):
+        first.turn(PITCHED_MS)
+    first.turn(PITCHED_MS)
+    assert len(first.shift.mine) == len(first.watch.snapshots) == BATCHES
+
+
+@pytest.mark.parametrize("done", [False, True])
+def test_what_could_not_be_given_back_is_judged_or_given_back_later(
+    members: list[Member], monkeypatch: pytest.MonkeyPatch, *, done: bool
+) -> None:
+    """The call that gives back breaks off: each batch is judged by one of the two all the same."""
+    first, second = members
+    second.shift.stop()
+    first.turn(PITCHED_MS)
+    second.store.claims.beat("second", 60_000)
+    _break_off(monkeypatch, first.store.claims, "give_back", done=done)
+    with pytest.raises(StoreUnavailableError):
+        first.turn(PITCHED_MS)
+    first.turn(PITCHED_MS)
+    second.turn(PITCHED_MS)
+    assert len(first.shift.mine) == len(second.shift.mine) == BATCHES // 2
+    assert not first.shift.mine & second.shift.mine
+    for member in members:
+        assert member.watch.snapshots.keys() == member.shift.mine
+
+
+def test_a_lease_that_ran_out_while_nobody_else_was_there_loses_nothing(members: list[Member]) -> None:
+    """The store refuses what is judged meanwhile; once the lease is renewed it is judged again, and told."""
+    first, second = members
+    second.shift.stop()
+    for hour in range(3):
+        first.turn(_store_hour(first.store, hour))
+    first.shift._stopping.set()  # no beat meanwhile
+    first.shift._beating.join(10.0)
+    _lapse(first.store, "first")
+    for hour in range(3, 6):
+        first.shift.feed(_store_hour(first.store, hour))
+    assert first.watch.snapshots.keys() < first.shift.mine
+    for hour in range(6, 9):  # found out late: told if it still holds
+        first.turn(_store_hour(first.store, hour))
+    assert first.watch.snapshots.keys() == first.shift.mine
+    assert _told(first.store) == [f"batch-{number}" for number in range(BATCHES)]
