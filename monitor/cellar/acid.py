@@ -21,6 +21,11 @@ from monitor.cellar.possible import within
 from monitor.errors import QuantityError
 from monitor.units import OZ_G
 
+CONCENTRATED_PERCENT: Final = 20.0
+"""Above this a label nearly always means grams in 100 g, and the two bases lie far apart."""
+NOTICED_SHARE: Final = 0.02
+"""Of the batch: so much solution thins it by as much, and it can be tasted."""
+MOST_RISE_G_L: Final = 10.0
 LARGE_RISE_G_L: Final = 3.0
 """Titratable acid as tartaric: more than this in one go is a different drink."""
 US_TEASPOON_ML: Final = 4.92892159375
@@ -74,11 +79,23 @@ _DENSITY_G_ML: Final[Mapping[Acid, tuple[tuple[float, float], ...]]] = MappingPr
             (70.0, 1.1586),
             (80.0, 1.1848),
         ),
-        Acid.PHOSPHORIC: ((0.0, 0.9982), (1.0, 1.0038), (5.0, 1.0254), (10.0, 1.0531)),
+        Acid.PHOSPHORIC: (
+            (0.0, 0.9982),
+            (1.0, 1.0038),
+            (5.0, 1.0254),
+            (10.0, 1.0531),
+            (20.0, 1.1134),  # from here on from memory; handbooks: 1.33 to 1.34, 1.57 to 1.58, 1.69
+            (30.0, 1.1805),
+            (50.0, 1.335),
+            (75.0, 1.579),
+            (85.0, 1.689),
+        ),
     }
 )
 """Density at 20 degC by per cent by mass: table of concentrative properties of aqueous solutions, as printed
-in the CRC Handbook and copied by an engineering table site, read there. Malic and tartaric were not in it."""
+in the CRC Handbook and copied by an engineering table site, read there. Malic and tartaric were not in it.
+Phosphoric acid above 10 % is from memory; it lies in the ranges that the registration dossier of the acid
+quotes from handbooks."""
 
 
 class Basis(StrEnum):
@@ -132,6 +149,8 @@ class AcidDose(Advised):
     rise_as_tartaric_g_l: float
     acid_g: float
     solution_ml: float
+    basis: Basis
+    """What the per cent of the solution was taken for."""
     steps: tuple[TastedStep, ...]
     """A half, then two quarters: taste after each and stop where it is right."""
 
@@ -171,10 +190,10 @@ def as_acid(amount: float, acid: Acid, counted_as: Acid) -> float:
 
 
 def rise_from_solution_g_l(solution_ml: float, volume_l: float, solution: AcidSolution) -> float:
-    """Grams of acid per litre that so many mL bring into a volume, the solution's own volume left out."""
+    """Grams of acid per litre that so many mL bring into a volume and what they swell it to."""
     within("solution", solution_ml, 0.0, 100_000.0, "mL")
     within("volume", volume_l, 0.1, 10_000.0, "L")
-    return solution_ml * solution.acid_g_per_ml / volume_l
+    return solution_ml * solution.acid_g_per_ml / (volume_l + solution_ml / 1e3)
 
 
 def acid_dose(
@@ -182,36 +201,50 @@ def acid_dose(
 ) -> AcidDose:
     """Acid for a rise in titratable acid, counted as `counted_as` (the solution's own acid where None).
 
-    Raises QuantityError outside 0.1..10000 L and a rise of 0..10 g/L, or for an impossible solution.
+    The rise is that of the batch and the solution together. Raises QuantityError outside 0.1..10000 L, a rise
+    of 0..10 g/L in either acid, for an impossible solution or one too thin for that rise.
     """
     within("volume", volume_l, 0.1, 10_000.0, "L")
-    within("rise in acid", rise_g_l, 0.0, 10.0, "g/L", hint="a whole mead holds about 4 to 8 g/L")
+    hint = "a whole mead holds about 4 to 8 g/L"
+    within("rise in acid", rise_g_l, 0.0, MOST_RISE_G_L, "g/L", hint=hint)
     own_g_l = as_acid(rise_g_l, counted_as or solution.acid, solution.acid)
+    within(f"rise in {solution.acid.value} acid", own_g_l, 0.0, MOST_RISE_G_L, "g/L", hint=hint)
     tartaric_g_l = as_acid(own_g_l, solution.acid, Acid.TARTARIC)
-    grams = own_g_l * volume_l
-    ml = grams / solution.acid_g_per_ml
+    strength_g_l = 1e3 * solution.acid_g_per_ml
+    within("rise in acid", own_g_l, 0.0, strength_g_l / 2.0, "g/L", hint="take a stronger solution")
+    # from r = s v/(V + v)
+    ml = 1e3 * volume_l * own_g_l / (strength_g_l - own_g_l)
+    grams = ml * solution.acid_g_per_ml
     return AcidDose(
         acid=solution.acid,
         rise_g_l=own_g_l,
         rise_as_tartaric_g_l=tartaric_g_l,
         acid_g=grams,
         solution_ml=ml,
+        basis=solution.basis,
         steps=tuple(TastedStep(share, share * grams, share * ml) for share in TASTED_SHARES),
-        cautions=_dose_cautions(tartaric_g_l),
+        cautions=_dose_cautions(tartaric_g_l, ml / 1e3 / volume_l),
     )
 
 
 TASTED_SHARES: Final = (0.5, 0.25, 0.25)
 
 
-def _dose_cautions(tartaric_g_l: float) -> tuple[Caution, ...]:
-    if tartaric_g_l <= LARGE_RISE_G_L:
-        return HANDLING
-    text = (
-        f"{tartaric_g_l:.1f} g/L as tartaric is a great deal at once: try it in a measured glass first, and"
-        " add it over several days."
-    )
-    return (Caution(Hazard.QUALITY, text), *HANDLING)
+def _dose_cautions(tartaric_g_l: float, share: float) -> tuple[Caution, ...]:
+    found = []
+    if tartaric_g_l > LARGE_RISE_G_L:
+        text = (
+            f"{tartaric_g_l:.1f} g/L as tartaric is a great deal at once: try it in a measured glass first,"
+            " and add it over several days."
+        )
+        found.append(Caution(Hazard.QUALITY, text))
+    if share > NOTICED_SHARE:
+        text = (
+            f"So much solution is {100.0 * share:.0f} % of the batch: it thins the mead, and needs that room"
+            " in the vessel. A stronger solution brings less water."
+        )
+        found.append(Caution(Hazard.QUALITY, text))
+    return (*found, *HANDLING)
 
 
 HANDLING: Final = (

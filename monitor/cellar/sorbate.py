@@ -4,8 +4,9 @@ Sorbic acid stops yeast from multiplying. It does not kill yeast, does not stop 
 nothing against lactic or acetic bacteria, and only works with sulfite beside it. The less alcohol and the
 higher the pH, the more is needed: the table is T. Underhill's (Making Better Wines), 10 to 14 % vol and pH
 3.1 to 3.5, straight lines between. Beside it stands a ladder by alcohol alone, ascribed to Peynaud, from
-memory: for comparison only. A session mead of 5 to 6 % vol lies outside: carried on, the table would pass the
-legal limit, so sorbate alone is not enough there and the result says so.
+memory: for comparison only. Above pH 3.5 the table is carried on by its last step, which is steeper than the
+loss of undissociated acid (pKa 4.76); nothing published stands behind that, so such a dose is never called
+enough. A session mead of 5 to 6 % vol lies outside too: carried on, the table would pass the legal limit.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ class SorbateDose(Advised):
     reliance: Reliance
     reason: str
     sorbic_acid_mg_l: float
-    """0 where it must not be used; the EU limit where it is not enough alone."""
+    """0 where it must not be used; at most the EU limit."""
     sorbate_g: float
     """Potassium sorbate for the whole batch."""
     peynaud_mg_l: float | None
@@ -124,6 +125,20 @@ def underhill_mg_l(alcohol_abv: float, ph: float) -> float:
     return sorbic_acid_from_sorbate(ml_per_l * _SOLUTION_G_L)
 
 
+def carried_on_mg_l(alcohol_abv: float, ph: float) -> float:
+    """The table, and above its pH its last step over and over: a guess to the high side, sorbic acid in mg/L.
+
+    The loss of undissociated acid alone would ask for a fifth of that rise. Raises QuantityError below 10 %
+    vol; more alcohol and less pH than the table holds are taken at its edge.
+    """
+    abv, last = min(alcohol_abv, _TABLE_ABV[-1]), _TABLE_PH[-1]
+    if ph <= last:
+        return underhill_mg_l(abv, max(ph, _TABLE_PH[0]))
+    before, edge_mg_l = _TABLE_PH[-2], underhill_mg_l(abv, last)
+    step = edge_mg_l / underhill_mg_l(abv, before)
+    return float(edge_mg_l * step ** ((ph - last) / (last - before)))
+
+
 def peynaud_mg_l(alcohol_abv: float) -> float | None:
     """Sorbic acid, mg/L, by alcohol alone; None outside 10..14 % vol. Ascribed to Peynaud, from memory."""
     if not _TABLE_ABV[0] <= alcohol_abv <= _TABLE_ABV[-1]:
@@ -139,14 +154,20 @@ def _judged(alcohol_abv: float, ph: float, malolactic: bool) -> tuple[Reliance, 
             " nothing removes."
         )
         return Reliance.FORBIDDEN, reason, 0.0
-    if alcohol_abv < _TABLE_ABV[0] or ph > _TABLE_PH[-1]:
+    if alcohol_abv < _TABLE_ABV[0]:
         reason = (
-            f"{alcohol_abv:.1f} % vol at pH {ph:.2f} lies outside the table (10 % vol and more, pH 3.5 and"
-            " less): what would be needed passes the limit, so sorbate alone is not enough."
+            f"{alcohol_abv:.1f} % vol lies outside the table, which begins at {_TABLE_ABV[0]:g} and asks for"
+            " more the less alcohol there is, soon for more than the limit: sorbate alone is not enough."
         )
         return Reliance.NOT_ALONE, reason, EU_LIMIT_MG_L
-    # more alcohol or less pH than the table holds needs no more than its edge
-    needed_mg_l = underhill_mg_l(min(alcohol_abv, _TABLE_ABV[-1]), max(ph, _TABLE_PH[0]))
+    needed_mg_l = carried_on_mg_l(alcohol_abv, ph)
+    if ph > _TABLE_PH[-1]:
+        reason = (
+            f"pH {ph:.2f} lies outside the table, which ends at {_TABLE_PH[-1]:g}: carried on it asks for"
+            f" {needed_mg_l:.0f} mg/L, but nothing published stands behind that, so sorbate alone is not"
+            " enough. Lower the pH, or hold it otherwise."
+        )
+        return Reliance.NOT_ALONE, reason, min(needed_mg_l, EU_LIMIT_MG_L)
     if needed_mg_l > EU_LIMIT_MG_L:
         reason = f"The table asks for {needed_mg_l:.0f} mg/L, above the limit of {EU_LIMIT_MG_L:.0f}."
         return Reliance.NOT_ALONE, reason, EU_LIMIT_MG_L

@@ -7,6 +7,7 @@ A mass balance from the measured gravity: the shortcut "points times volume over
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -25,6 +26,7 @@ TASTED_SHARES: Final = (0.5, 0.25, 0.25)
 
 _SAME_SG: Final = 1e-6
 """Gravities nearer than this are the same: a thousandth of a point is rounding."""
+_ROUNDING: Final = 1e-9
 
 
 def usual_sweeteners() -> tuple[Sweetener, ...]:
@@ -99,12 +101,13 @@ def sweeten(
         SWEETEST_SG,
         hint="sweetening only raises the gravity; to lower it, blend or dilute",
     )
-    if vessel_l is not None:
-        within("volume", base.volume_l, 0.0, vessel_l, "L", hint="more than the vessel holds")
+    # masses and back: a full vessel must not be fuller than full
+    holds_l = math.inf if vessel_l is None else vessel_l * (1.0 + _ROUNDING)
+    within("volume", base.volume_l, 0.0, holds_l, "L", hint="more than the vessel holds")
     unit = sweetener.of_mass(1.0)
     grams = grams_to_reach(base, unit, target_sg)
     end_l = base.plus(unit.times(grams)).volume_l
-    kept = 1.0 if vessel_l is None else min(1.0, vessel_l / end_l)
+    kept = 1.0 if vessel_l is None or end_l <= holds_l else vessel_l / end_l
     stays, grams = base.times(kept), grams * kept
     after = stays.plus(unit.times(grams))
     fermentable_g = sweetener.fermentable_g(grams)

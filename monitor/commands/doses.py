@@ -6,7 +6,7 @@ import functools
 
 import click
 
-from monitor.cellar.acid import Acid, AcidDose, AcidSolution, Basis, acid_dose
+from monitor.cellar.acid import CONCENTRATED_PERCENT, Acid, AcidDose, AcidSolution, Basis, acid_dose
 from monitor.cellar.infusion import InfusionPlan, infusion_plan, scaled_g
 from monitor.cellar.nutrient import (
     DIAMMONIUM_PHOSPHATE,
@@ -171,8 +171,9 @@ def _sorbate_rows(dose: SorbateDose, output: Output) -> list[Row]:
 @click.option("--counted-as", type=click.Choice([one.value for one in Acid]),
               help="The acid that the rise is meant in; the same one otherwise.")  # fmt: skip
 @click.option("--solution", "strength", type=SHARE, default="10%", show_default=True, help="Its strength.")
-@click.option("--by", "basis", type=click.Choice([*_BASES]), default="volume", show_default=True,
-              help="Whether that is g per 100 mL or per 100 g.")  # fmt: skip
+@click.option("--by", "basis", type=click.Choice([*_BASES]),
+              help="Whether that is g per 100 mL (volume, as made up at home) or per 100 g (mass, as bought);"
+              f" volume up to {CONCENTRATED_PERCENT:g} %, to be said above.")  # fmt: skip
 @click.option("--density", type=click.FloatRange(0.99, 2.0), help="Of the solution in g/mL.")
 @output_options
 def acid_command(
@@ -181,19 +182,27 @@ def acid_command(
     acid: str,
     counted_as: str | None,
     strength: float,
-    basis: str,
+    basis: str | None,
     density: float | None,
     output: Output,
 ) -> None:
     """Acid solution for a rise in acidity, in tasted steps."""
-    solution = AcidSolution(Acid(acid), 100.0 * strength, _BASES[basis], density)
+    if basis is None and 100.0 * strength > CONCENTRATED_PERCENT:
+        raise click.UsageError(
+            f"a solution of {100.0 * strength:g} %: say --by mass (g per 100 g, as most bought acids are) or"
+            " --by volume (g per 100 mL)"
+        )
+    solution = AcidSolution(Acid(acid), 100.0 * strength, _BASES[basis or "volume"], density)
     counted = None if counted_as is None else Acid(counted_as)
     dose = acid_dose(volume_l, rise_mg_l / 1e3, solution, counted)
-    tell(output, dose, _acid_rows(dose, output))
+    tell(output, dose, _acid_rows(dose, solution, output))
 
 
-def _acid_rows(dose: AcidDose, output: Output) -> list[Row]:
-    rows = [("solution", output.volume(dose.solution_ml / 1e3))]
+def _acid_rows(dose: AcidDose, solution: AcidSolution, output: Output) -> list[Row]:
+    rows = [
+        ("solution", output.volume(dose.solution_ml / 1e3)),
+        ("  taken as", f"{solution.strength_percent:g} {dose.basis.value}"),
+    ]
     for name, step in zip(("half", "a quarter", "a quarter"), dose.steps, strict=True):
         rows.append((f"  {name}", output.volume(step.solution_ml / 1e3)))
     rows.append((f"{dose.acid.value} acid in it", output.mass(dose.acid_g)))

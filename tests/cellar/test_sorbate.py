@@ -90,9 +90,10 @@ def test_inside_the_table_it_is_enough() -> None:
     assert not dose.likely_tasted
 
 
-@pytest.mark.parametrize(("abv", "ph"), [(5.5, 3.4), (0.0, 3.1), (9.9, 3.3), (12.0, 3.6)])
+@pytest.mark.parametrize(("abv", "ph"), [(5.5, 3.4), (0.0, 3.1), (9.9, 3.3), (10.0, 3.6)])
 def test_outside_the_table_it_is_not_enough_alone(abv: float, ph: float) -> None:
-    """Session meads and high pH get the limit's worth, the sure routes, and a warning of bursting bottles."""
+    """Session meads, and weak ones at a high pH, get the limit's worth, the sure routes, and a warning of
+    bursting bottles."""
     dose = s.sorbate_dose(18.0, alcohol_abv=abv, ph=ph)
     assert dose.reliance is Reliance.NOT_ALONE
     assert dose.sorbic_acid_mg_l == s.EU_LIMIT_MG_L
@@ -101,6 +102,25 @@ def test_outside_the_table_it_is_not_enough_alone(abv: float, ph: float) -> None
     assert Route.PASTEURISING in dose.routes
     assert any(caution.hazard is Hazard.PRESSURE for caution in dose.cautions)
     assert "not enough" in dose.reason
+
+
+@pytest.mark.parametrize(("ph", "mg_l"), [(3.5, 67.2), (3.6, 74.6), (3.7, 82.9), (4.0, 113.8)])
+def test_a_strong_mead_above_the_table_gets_what_its_row_says(ph: float, mg_l: float) -> None:
+    """14 % vol: 2.7 mL/L at pH 3.4 and 3.0 at 3.5 carried on, 67.2 mg/L times (3.0/2.7) a tenth (worked out
+    apart); the undissociated share falls by less, from 0.948 to 0.935 at 3.6."""
+    dose = s.sorbate_dose(18.927, alcohol_abv=14.0, ph=ph)
+    assert dose.sorbic_acid_mg_l == pytest.approx(mg_l, abs=0.1)
+    assert dose.sorbic_acid_mg_l >= 67.1 * s.undissociated_share(3.5) / s.undissociated_share(ph)
+    if ph > 3.5:
+        assert dose.reliance is Reliance.NOT_ALONE
+        assert "outside the table" in dose.reason
+        assert "limit" not in dose.reason
+
+
+def test_carried_on_it_does_not_pass_the_limit_either() -> None:
+    """However far above the table, no more than the limit is weighed."""
+    assert s.carried_on_mg_l(12.0, 4.5) > 200.0
+    assert s.sorbate_dose(18.0, alcohol_abv=12.0, ph=4.5).sorbic_acid_mg_l == 200.0
 
 
 def test_a_dose_never_passes_the_limit() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.cellar import sweetening as s
 from monitor.cellar.caution import Hazard
 from monitor.errors import QuantityError
-from monitor.must.alcohol import composition
+from monitor.must.alcohol import composition, composition_by_strength
 from monitor.must.honey import LACTOSE, SUGAR, Sweetener, honey, juice
 from monitor.must.liquid import Liquid, water
 from monitor.units import LB_KG, US_GAL_L
@@ -195,3 +195,25 @@ def test_impossible_sweetening_is_refused(call: Callable[[], object], says: str)
     """A target that sweetening cannot reach is refused by name, with the range."""
     with pytest.raises(QuantityError, match=says):
         call()
+
+
+@given(st.floats(0.5, 1_000.0), st.floats(1.0, 1.05), st.floats(0.5, 15.0))
+def test_a_full_vessel_is_taken(volume_l: float, gravity: float, abv: float) -> None:
+    """A batch that fills its vessel to the brim, as written, is sweetened after taking some out."""
+    base = composition_by_strength(abv, gravity).of_volume(volume_l)
+    result = s.sweeten(base, gravity + 0.01, honey(), volume_l)
+    assert result.fits is False
+    assert result.volume_l == pytest.approx(volume_l)
+    assert result.from_volume_l + result.draw_off_l == pytest.approx(volume_l)
+    with pytest.raises(QuantityError, match="volume"):
+        s.sweeten(base, gravity + 0.01, honey(), 0.999 * volume_l)
+
+
+@pytest.mark.parametrize("volume_l", [5.0, 10.0, 19.0, 20.0, 23.0, 6 * 3.785411784])
+def test_usual_full_vessels_are_taken(volume_l: float) -> None:
+    """The sizes that cellars have, with the strength from both gravities and given."""
+    for base in (composition(1.040, 0.998), composition_by_strength(5.5, 0.998)):
+        assert s.sweeten(base.of_volume(volume_l), 1.010, honey(), volume_l).draw_off_l > 0.0
+        dry = s.sweeten(base.of_volume(volume_l), 0.998, honey(), volume_l)
+        assert dry.fits
+        assert dry.draw_off_l == 0.0

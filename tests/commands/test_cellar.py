@@ -125,8 +125,8 @@ def test_the_worked_example_comes_out() -> None:
 
 
 def test_75_ml_of_ten_per_cent_go_into_five_gallons() -> None:
-    """75 mL of 10 % acid in 5 US gal are 0.396 g/L (common practice)."""
-    dose = as_json(["acid", "--volume", "5gal", "--rise", "0.396 g/L"])
+    """75 mL of 10 % acid in 5 US gal are 0.395 g/L (common practice; 7.5 g in 19.00 L)."""
+    dose = as_json(["acid", "--volume", "5gal", "--rise", "0.3947 g/L"])
     assert dose["solution_ml"] == pytest.approx(75.0, abs=0.1)
 
 
@@ -157,6 +157,7 @@ def test_units_come_from_the_configuration(tmp_path: Path) -> None:
         (["blend", "18L,0.998,5.5%", "--to-gravity", "1.0"], "takes two batches"),
         (["dilute", *BATCH], "either --to-gravity or --to-alcohol"),
         (["honey"], "give --index"),
+        (["acid", "--volume", "18L", "--rise", "1 g/L", "--solution", "85%"], "say --by mass"),
     ],
 )  # fmt: skip
 def test_wrong_words_are_usage_errors(words: list[str], says: str) -> None:
