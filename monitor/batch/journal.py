@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -149,11 +148,4 @@ def tasting_of(journal_entry: JournalEntry) -> Tasting | None:
         sweetness=None if sweetness is None else int(sweetness),
         acid=None if acid is None else int(acid),
         words=found["words"] or "",
-    )
-
-
-def latest(journal: Iterable[JournalEntry], kind: JournalKind) -> JournalEntry | None:
-    """The entry of this kind that was done last, or None."""
-    return max(
-        (one for one in journal if one.kind is kind), key=lambda one: (one.done_ms, one.at_ms), default=None
     )

@@ -1,7 +1,8 @@
 """What is due when: a pure function of the sheet and the journal.
 
-When nutrient and tasting fall due is decided by `monitor.ferment.alert.AlertPolicy`, so that this list and
-the alerts say the same. The outer bounds of an infusion's contact time are common practice.
+When nutrient and tasting fall due is decided by `monitor.ferment.alert.AlertPolicy`, and what ends them by
+`monitor.ferment.deeds`, so that this list and the alerts say the same. The outer bounds of an infusion's
+contact time are common practice.
 """
 
 from __future__ import annotations
@@ -11,11 +12,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from monitor.batch.journal import latest
 from monitor.batch.sheet import Sheet
 from monitor.cellar.infusion import LONGEST_DAYS
 from monitor.ferment.alert import AlertPolicy
-from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.deeds import Deeds
+from monitor.ferment.event import JournalEntry
 from monitor.ferment.premise import MustKind
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 
@@ -48,15 +49,14 @@ def due(sheet: Sheet, journal: Sequence[JournalEntry], policy: AlertPolicy | Non
     """
     if not sheet.open:
         return []
-    rule = policy or AlertPolicy()
+    rule, deeds = policy or AlertPolicy(), Deeds(journal)
     return sorted(
-        [*_nutrient(sheet, journal, rule), *_infusion(journal, rule)], key=lambda one: (one.at_ms, one.kind)
+        [*_nutrient(sheet, deeds, rule), *_infusion(deeds, rule)], key=lambda one: (one.at_ms, one.kind)
     )
 
 
-def _nutrient(sheet: Sheet, journal: Sequence[JournalEntry], policy: AlertPolicy) -> list[Due]:
-    over = (JournalKind.NUTRIENT, JournalKind.STABILISED, JournalKind.PACKAGED)
-    if sheet.must.kind is MustKind.MALT or any(one.kind in over for one in journal):
+def _nutrient(sheet: Sheet, deeds: Deeds, policy: AlertPolicy) -> list[Due]:
+    if sheet.must.kind is MustKind.MALT or deeds.feeding_is_over:
         return []
     return [
         Due(
@@ -67,11 +67,9 @@ def _nutrient(sheet: Sheet, journal: Sequence[JournalEntry], policy: AlertPolicy
     ]
 
 
-def _infusion(journal: Sequence[JournalEntry], policy: AlertPolicy) -> list[Due]:
-    begun, ended = latest(journal, JournalKind.INFUSION_IN), latest(journal, JournalKind.INFUSION_OUT)
-    if begun is None or (ended is not None and ended.done_ms >= begun.done_ms):
-        return []
-    if any(one.kind is JournalKind.PACKAGED and one.done_ms >= begun.done_ms for one in journal):
+def _infusion(deeds: Deeds, policy: AlertPolicy) -> list[Due]:
+    begun = deeds.infusion
+    if begun is None:
         return []
     what = f" ({begun.note})" if begun.note else ""
     found: list[Due] = []

@@ -10,6 +10,7 @@ from typing import Final
 
 from monitor.ferment import wording
 from monitor.ferment.alert import AlertPolicy, Rule, Standing, transition
+from monitor.ferment.deeds import Deeds
 from monitor.ferment.emission import (
     AlertChange,
     AlertKind,
@@ -62,24 +63,14 @@ class Judge:
         self._told_level = math.nan
         self._ended_ms: int | None = None
         """When an end was told that has not been taken back as too early."""
-        self._fed = False
-        self._past_feeding = False
+        self._deeds = Deeds()
         self._packaged = False
-        self._sugar_ms: int | None = None
-        self._infusion_ms: int | None = None
+        self._past_feeding = False
 
     def note(self, entry: JournalEntry) -> None:
         """Take a journal entry in."""
-        if entry.kind is JournalKind.NUTRIENT:
-            self._fed = True
-        elif entry.kind is JournalKind.PACKAGED:
-            self._packaged = True
-        elif entry.kind is JournalKind.SUGAR_ADDITION:
-            self._sugar_ms = entry.done_ms
-        elif entry.kind is JournalKind.INFUSION_IN:
-            self._infusion_ms = entry.done_ms
-        elif entry.kind is JournalKind.INFUSION_OUT:
-            self._infusion_ms = None
+        self._deeds.note(entry)
+        self._packaged = self._deeds.did(JournalKind.PACKAGED)
 
     def look(self, e: Evidence, heard: list[Hearing]) -> list[Emission]:
         """What is said at this moment."""
@@ -129,7 +120,7 @@ class Judge:
         stalled_ms = self._fired(AlertKind.STALLED)
         fell = self._told_level - e.level_points
         restarted = now.sound and now.moving and fell > th.restart_points
-        fed = self._sugar_ms is not None and e.epoch_hours < th.least_hours
+        fed = self._deeds.did(JournalKind.SUGAR_ADDITION) and e.epoch_hours < th.least_hours
         watched = not math.isnan(e.watch_hours)
         late = finished_ms is not None and e.at_ms - finished_ms > FINISH_MEMORY_HOURS * MS_PER_HOUR
         brisk = restarted and fell > 1.5 * th.restart_points and e.slope_two < -RESTART_PER_DAY
@@ -205,16 +196,17 @@ class Judge:
             or self._fired(AlertKind.FINISHED) is not None
             or e.hours_in > 7.0 * policy.nutrient_hours
         )
-        wanted = self._premise.must.kind is not MustKind.MALT and not self._fed and not self._past_feeding
+        over = self._deeds.feeding_is_over or self._past_feeding
+        wanted = self._premise.must.kind is not MustKind.MALT and not over
         rule = Rule(wanted and e.hours_in >= policy.nutrient_hours, not wanted, 0.0, 0.0)
-        over = "Nutrient went in." if self._fed else "Too late for nutrient."
-        said = self._apply(AlertKind.NUTRIENT_DUE, rule, e.at_ms, wording.nutrient(e.hours_in), over)
-        days = 0.0 if self._infusion_ms is None else (e.at_ms - self._infusion_ms) / MS_PER_DAY
-        rule = Rule(days >= policy.infusion_days, self._infusion_ms is None, 0.0, 0.0)
-        said += self._apply(
-            AlertKind.INFUSION_DUE, rule, e.at_ms, wording.infusion(days), "The infusion is out."
-        )
-        return said
+        why = "Nutrient went in." if self._deeds.did(JournalKind.NUTRIENT) else "Too late for nutrient."
+        said = self._apply(AlertKind.NUTRIENT_DUE, rule, e.at_ms, wording.nutrient(e.hours_in), why)
+        infusion = self._deeds.infusion
+        days = 0.0 if infusion is None else (e.at_ms - infusion.done_ms) / MS_PER_DAY
+        due = infusion is not None and days >= policy.infusion_days
+        rule = Rule(due, not due, 0.0, 0.0)
+        why = "No infusion is in any more." if infusion is None else "Another infusion went in."
+        return said + self._apply(AlertKind.INFUSION_DUE, rule, e.at_ms, wording.infusion(days), why)
 
     def _phase(self, e: Evidence, now: Signs) -> list[Emission]:
         told = None

@@ -12,7 +12,6 @@ from monitor.batch.journal import (
     corrected_sample_sg,
     entry,
     hand_sample,
-    latest,
     tasting_of,
 )
 from monitor.batch.sheet import Sheet
@@ -53,13 +52,6 @@ class TestEntry:
     def test_every_kind_is_described(self) -> None:
         """No kind of entry is without a description."""
         assert set(DESCRIPTION) == set(JournalKind)
-
-    def test_the_latest_is_the_one_done_last(self) -> None:
-        """An entry that was made later but done earlier is not the latest."""
-        first = JournalEntry(JournalKind.RACKED, 5, 100)
-        second = JournalEntry(JournalKind.RACKED, 9, 10)
-        assert latest([first, second], JournalKind.RACKED) == second
-        assert latest([first], JournalKind.NOTE) is None
 
 
 class TestHandSample:

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
 from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState
 from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.judge import Judge
 from monitor.ferment.premise import Must, MustKind
-from monitor.units import MS_PER_DAY
+from monitor.ferment.verdict import Thresholds
+from monitor.units import MS_PER_DAY, MS_PER_HOUR
 
 PITCHED_MS = 100 * MS_PER_DAY
 SHEET = Sheet("orchard-session", "Orchard session", PITCHED_MS, must=Must(MustKind.HONEY))
@@ -71,3 +78,42 @@ def test_the_alerts_rule_decides() -> None:
     """Another policy moves what is due here as it moves the alerts."""
     found = due(SHEET, [], AlertPolicy(nutrient_hours=48.0))
     assert found[0].at_ms == PITCHED_MS + 2 * MS_PER_DAY
+
+
+DUTY_OF = {
+    AlertKind.NUTRIENT_DUE: DueKind.NUTRIENT,
+    AlertKind.INFUSION_DUE: DueKind.TASTE_INFUSION,
+}
+ENTERED = (JournalKind.NUTRIENT, JournalKind.STABILISED, JournalKind.PACKAGED)
+ENTERED += (JournalKind.INFUSION_IN, JournalKind.INFUSION_OUT)
+
+
+@given(
+    entered=st.lists(
+        st.tuples(st.sampled_from(ENTERED), st.integers(0, 6), st.integers(0, 6)), max_size=5
+    ).map(lambda found: sorted(found, key=lambda one: one[1] + one[2]))
+)
+def test_the_list_and_the_alerts_say_the_same(entered: list[tuple[JournalKind, int, int]]) -> None:
+    """What was done when, and entered so many days later: an alert stands where its duty's time has come."""
+    judge = Judge(SHEET.premise(), Thresholds(), AlertPolicy())
+    journal: list[JournalEntry] = []
+    standing: set[DueKind] = set()
+    for hour in range(0, 13 * 24, 12):
+        at_ms = PITCHED_MS + hour * MS_PER_HOUR
+        while len(journal) < len(entered):
+            kind, day, late = entered[len(journal)]
+            if day + late > hour / 24:
+                break
+            journal.append(JournalEntry(kind, PITCHED_MS + day * MS_PER_DAY, at_ms))
+            judge.note(journal[-1])
+        # four days in it is too late for nutrient, which the list leaves to whoever sees the gravity
+        fallen = 20.0 if hour > 96 else 1.0
+        seen = Evidence(
+            at_ms, hours_in=float(hour), start_points=40.0, expected_points=0.0, fallen_points=fallen
+        )
+        for said in judge.look(seen, []):
+            if isinstance(said, AlertChange) and said.kind in DUTY_OF:
+                change = standing.add if said.state is AlertState.FIRING else standing.discard
+                change(DUTY_OF[said.kind])
+        listed = {one.kind for one in due(SHEET, journal) if one.at_ms <= at_ms} - {DueKind.END_INFUSION}
+        assert standing == (listed - {DueKind.NUTRIENT} if fallen > 13.0 else listed)
