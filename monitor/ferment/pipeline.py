@@ -8,9 +8,10 @@ anywhere says exactly what the whole says up to there.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
+from monitor.ferment import wording
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast, Phase
 from monitor.ferment.event import Event, JournalEntry, Reading
@@ -18,12 +19,13 @@ from monitor.ferment.evidence import Evidence, FitSettings
 from monitor.ferment.gauge import Gauge
 from monitor.ferment.judge import Judge
 from monitor.ferment.premise import Premise
+from monitor.ferment.series import LONGEST_DAYS
 from monitor.ferment.verdict import Thresholds
-from monitor.units import MS_PER_HOUR, Quantity
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
 
 MOMENT_MS: Final = MS_PER_HOUR
-LONGEST_MS: Final = 400 * 24 * MS_PER_HOUR
-"""A batch is looked at for so long after pitching."""
+LONGEST_MS: Final = LONGEST_DAYS * MS_PER_DAY
+"""A batch is looked at for so long after pitching: a look takes the whole course in, a restart all looks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +121,11 @@ class Pipeline:
 
     @property
     def snapshot(self) -> Snapshot:
-        """Where the batch stands since the last look."""
-        return self._outstanding.snapshot(self._evidence, self._judge)
+        """Where the batch stands since the last look; the reason says where no look is to come."""
+        stands = self._outstanding.snapshot(self._evidence, self._judge)
+        if self._next_ms <= self._last_ms:
+            return stands
+        return replace(stands, reason=wording.looked_at_no_more(LONGEST_DAYS))
 
     def _look(self, at_ms: int) -> list[Emission]:
         if at_ms < self.premise.pitched_ms:

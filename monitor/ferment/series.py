@@ -22,7 +22,9 @@ from monitor.units import MS_PER_HOUR, Quantity
 
 Floats = npt.NDArray[np.float64]
 
-MAX_HOURS: Final = 400 * 24
+LONGEST_DAYS: Final = 400
+"""Nothing is kept of what comes later than so long after pitching."""
+MAX_HOURS: Final = LONGEST_DAYS * 24
 MAX_PER_HOUR: Final = 240
 RECENT_GAPS: Final = 64
 """How many intervals between readings the usual interval is learnt from."""

@@ -106,6 +106,14 @@ def reason(phase: Phase, e: Evidence, *, risen: bool = False) -> str:
     )
 
 
+def looked_at_no_more(days: int) -> str:
+    """The sentence that stands where the reason stood, once a batch has become too old to be judged."""
+    return (
+        f"It was judged for {days} days from pitching and is not any more: nothing would be told if it"
+        " fermented again. Where it is still open, end it, and begin anew what is to be watched on."
+    )
+
+
 def _why(phase: Phase, e: Evidence) -> str:
     if phase is Phase.UNKNOWN:
         return "too little was heard of the float to tell."

@@ -24,7 +24,7 @@ from monitor.ferment.emission import (
     Severity,
 )
 from monitor.ferment.event import Event, JournalEntry, JournalKind, Reading, Tick
-from monitor.ferment.pipeline import MOMENT_MS, Analysis, Pipeline
+from monitor.ferment.pipeline import LONGEST_MS, MOMENT_MS, Analysis, Pipeline
 from monitor.ferment.premise import Must, MustKind, Premise, Yeast
 from monitor.ferment.verdict import Thresholds
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
@@ -284,6 +284,19 @@ class TestDue:
         told = [e for e in said if isinstance(e, AlertChange) and e.kind is AlertKind.INFUSION_DUE]
         assert [e.state for e in told] == [AlertState.FIRING, AlertState.RESOLVED]
         assert told[0].fired_ms == told[1].fired_ms
+
+
+def test_a_batch_that_is_too_old_to_be_judged_says_so(premise: Premise) -> None:
+    """With its last look, 400 days after pitching, the reason says that no other is to come."""
+    pipeline = Pipeline(premise)
+    last_ms = START_MS + LONGEST_MS
+    pipeline.step(Tick(last_ms))
+    assert "not any more" not in pipeline.snapshot.reason
+    pipeline.step(Tick(last_ms + 1))
+    assert pipeline.snapshot.evidence.at_ms == last_ms
+    assert "judged for 400 days from pitching and is not any more" in pipeline.snapshot.reason
+    pipeline.step(Tick(last_ms + 9 * MS_PER_DAY))
+    assert pipeline.snapshot.evidence.at_ms == last_ms
 
 
 def test_a_pipeline_can_be_put_away_and_taken_out(make_ferment: MakeFerment, premise: Premise) -> None:
