@@ -174,14 +174,17 @@ def _converted(kind: Kind, text: str, number: float, unit: str) -> float:
     spelling = re.sub(r"(?:\^?3|³)$", "**3", _SPELLINGS.get(unit.casefold(), unit))
     # `GAL` and `LB` are meant as they sound; where capitals have a meaning (`ML` is a million litres) it
     # stands
+    other_kind: Exception | None = None
     for candidate in (spelling, spelling.casefold()):
         try:
             parsed = registry.Quantity(1.0, registry.parse_units(candidate))
             return number * float(parsed.to(kind.unit).magnitude)
         except pint.DimensionalityError as error:
-            raise _fault(kind, text, f"{unit} is no unit of {kind.name}") from error
+            other_kind = other_kind or error  # `Gal` is an acceleration, but no maker means that
         except (pint.PintError, ValueError, TypeError, ArithmeticError, AssertionError):
             continue  # pint's parser asserts on text that is no unit at all
+    if other_kind is not None:
+        raise _fault(kind, text, f"{unit} is no unit of {kind.name}") from other_kind
     raise _fault(kind, text, f"{unit!r} is not a unit that is known")
 
 

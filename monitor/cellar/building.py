@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.cellar.caution import Advised, Caution, Hazard
+from monitor.cellar.molar import CARBON_DIOXIDE_G_MOL
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
 from monitor.must.alcohol import CO2_PER_EXTRACT, expected_final_gravity_sg, fermented
 from monitor.must.density import WATER_20C_KG_M3, plato_from_sg
-from monitor.must.honey import Sweetener, honey
+from monitor.must.honey import MOISTURE_RANGE, Sweetener, honey
 from monitor.must.liquid import Liquid, grams_to_reach, unfermented
 
 LARGEST_L: Final = 10_000.0
@@ -25,6 +26,10 @@ FOAM_SHARE: Final = 0.10
 """Share of the vessel that a ferment wants free for its foam (common practice)."""
 _STRONG_SG: Final = 1.110
 """Above this many yeasts start badly (common practice)."""
+_CO2_ROOM_M3_PER_G: Final = 0.02406 / CARBON_DIOXIDE_G_MOL
+"""At 20 degC and 1 atm, as an ideal gas."""
+_FOUL_SHARE: Final = 0.005
+"""Half a per cent: what workplaces allow over eight hours, from memory."""
 _DAMP_HONEY: Final = 0.20
 _DRY_HONEY: Final = 0.155
 
@@ -208,7 +213,7 @@ def implied_moisture(honey_g: float, volume_l: float, gravity_sg: float) -> floa
     """The moisture, g/g, that a weighed honey must have had to give this gravity in this volume.
 
     Far from 0.13..0.20 it speaks of honey left in jars, a loose volume or a must not stirred through. Raises
-    QuantityError where more solids are found than honey was weighed.
+    QuantityError where more solids are found than honey was weighed, and where no honey is so wet or so dry.
     """
     within("honey", honey_g, 1.0, 1e7, "g")
     moisture = 1.0 - honey_used(volume_l, gravity_sg).solids_g / honey_g
@@ -216,6 +221,14 @@ def implied_moisture(honey_g: float, volume_l: float, gravity_sg: float) -> floa
         raise QuantityError(
             f"{volume_l:g} L at {gravity_sg:.3f} hold more solids than {honey_g:g} g of honey can bring",
             hint="check the volume, the gravity and its temperature",
+        )
+    low, high = MOISTURE_RANGE
+    if not low <= moisture <= high:
+        missing = "too little" if moisture > high else "too much"
+        raise QuantityError(
+            f"{volume_l:g} L at {gravity_sg:.3f} hold {missing} sugar for {honey_g:g} g of honey: it would"
+            f" have been {100.0 * moisture:.0f} % water, and honey holds {100.0 * low:g} to {100.0 * high:g}",
+            hint="check what was left in the jars, the volume, and whether the must was stirred through",
         )
     return moisture
 
@@ -257,6 +270,8 @@ def correct_must(
                 "Correct before the yeast goes in; stir it through, wait, and measure again before adding"
                 " more.",
             ),
+            *_strong_cautions(target_sg),
+            *(Caution(Hazard.QUALITY, note) for note in (sweetener.notes if rises else ())),
         ),
     )
 
@@ -264,11 +279,14 @@ def correct_must(
 def _must_cautions(
     target_sg: float, volume_l: float, vessel_l: float | None, portions: Sequence[Portion]
 ) -> tuple[Caution, ...]:
+    co2_g = _co2_g(portions)
+    gas_m3 = co2_g * _CO2_ROOM_M3_PER_G
     found = [
         Caution(
             Hazard.CARBON_DIOXIDE,
-            f"This must gives off about {_co2_g(portions):.0f} g of carbon dioxide: ferment under"
-            " an airlock that cannot clog, in a room with moving air, never in a sealed vessel.",
+            f"This must gives off about {co2_g:.0f} g of carbon dioxide, {_rounded(gas_m3)} m3 of gas, enough"
+            f" to foul {_rounded(gas_m3 / _FOUL_SHARE)} m3 of air that stands still: ferment under an airlock"
+            " that cannot clog, in a room with moving air, never in a sealed vessel.",
         )
     ]
     if vessel_l is not None and vessel_l - volume_l < FOAM_SHARE * vessel_l:
@@ -279,17 +297,25 @@ def _must_cautions(
                 " a blow-off tube or start with less.",
             )
         )
-    if target_sg > _STRONG_SG:
-        found.append(
-            Caution(
-                Hazard.QUALITY,
-                f"At {plato_from_sg(target_sg):.0f} degP many yeasts start badly: start lower and add honey"
-                " in steps, or choose a yeast made for it.",
-            )
-        )
+    found.extend(_strong_cautions(target_sg))
     notes = {note for portion in portions for note in portion.sweetener.notes}
     found.extend(Caution(Hazard.QUALITY, note) for note in sorted(notes))
     return tuple(found)
+
+
+def _strong_cautions(target_sg: float) -> tuple[Caution, ...]:
+    if target_sg <= _STRONG_SG:
+        return ()
+    text = (
+        f"At {plato_from_sg(target_sg):.0f} degP many yeasts start badly: start lower and add honey in steps,"
+        " or choose a yeast made for it."
+    )
+    return (Caution(Hazard.QUALITY, text),)
+
+
+def _rounded(value: float) -> str:
+    """Two digits, never as a power of ten."""
+    return f"{float(f'{value:.2g}'):.10g}"
 
 
 def _co2_g(portions: Sequence[Portion]) -> float:

@@ -30,6 +30,7 @@ from monitor.cellar.molar import (
     WATER_G_MOL,
 )
 from monitor.cellar.possible import within
+from monitor.errors import QuantityError
 from monitor.must.density import water_density_kg_m3
 from monitor.units import PSI_KPA, ZERO_CELSIUS_K
 
@@ -41,6 +42,9 @@ G_PER_L_PER_VOLUME: Final = CARBON_DIOXIDE_G_MOL * MOL_PER_L_PER_VOLUME
 
 MOST_VOLUMES: Final = 25.0
 MOST_KEG_VOLUMES: Final = 5.0
+MOST_KEG_KPA: Final = 400.0
+"""Gauge pressure beyond which no regulator is set, common practice: kegs are stamped with more, but taps,
+hoses and relief valves of unknown make are not."""
 WARMEST_C: Final = 80.0
 EXTRACT_BAND: Final = 0.05
 """Share by which dissolved extract may raise the CO2 pressure above that of water; see the module's text."""
@@ -225,8 +229,9 @@ def volumes_from_sugar(grams_per_l: float, sugar: PrimingSugar) -> float:
 _KEG_CAUTIONS: Final = (
     Caution(
         Hazard.PRESSURE,
-        "Use only a keg that bears a pressure rating and a working relief valve, and stay well below both; a"
-        " glass vessel or a fermenter must never be put under pressure.",
+        "The limit that is stamped on the keg, and its relief valve, go before any figure here: use none"
+        " without both, and stay well below them; a glass vessel or a fermenter must never be put under"
+        " pressure.",
     ),
     Caution(
         Hazard.PRESSURE,
@@ -243,8 +248,8 @@ _KEG_CAUTIONS: Final = (
 def keg_pressure(volumes: float, temperature_c: float, ambient_kpa: float = ATMOSPHERE_KPA) -> KegPressure:
     """What to set the regulator to for a carbonation at the keg's temperature, with its band.
 
-    Raises QuantityError outside 0..40 degC and 50..110 kPa of ambient pressure, above 5 volumes, and for less
-    than the liquid holds in the open at that temperature.
+    Raises QuantityError outside 0..40 degC and 50..110 kPa of ambient pressure, above 5 volumes, for less
+    than the liquid holds in the open at that temperature, and where the keg would hold more than 4 bar.
     """
     within("keg temperature", temperature_c, 0.0, 40.0, "degC")
     within("ambient pressure", ambient_kpa, 50.0, 110.0, "kPa")
@@ -252,10 +257,17 @@ def keg_pressure(volumes: float, temperature_c: float, ambient_kpa: float = ATMO
     hint = "about 3 volumes is usual in a keg; the lower figure is held without any pressure"
     within("carbonation", volumes, open_volumes, MOST_KEG_VOLUMES, "volumes", hint=hint)
     low = gauge_kpa(volumes, temperature_c, ambient_kpa)
+    high = low + EXTRACT_BAND * co2_pressure_kpa(volumes, temperature_c)
+    if high > MOST_KEG_KPA:
+        raise QuantityError(
+            f"{volumes:g} volumes at {temperature_c:g} degC would take {high / KPA_PER_BAR:.1f} bar: more"
+            f" than the {MOST_KEG_KPA / KPA_PER_BAR:g} bar that a keg at home is put under at the most",
+            hint="chill the keg, or ask for less gas; the limit stamped on the keg goes before any figure",
+        )
     return KegPressure(
         volumes=volumes,
         temperature_c=temperature_c,
         gauge_kpa=low,
-        highest_gauge_kpa=low + EXTRACT_BAND * co2_pressure_kpa(volumes, temperature_c),
+        highest_gauge_kpa=high,
         cautions=_KEG_CAUTIONS,
     )

@@ -22,6 +22,9 @@ BASE_PER_K: Final = 1.393
 REFERENCE_C: Final = 60.0
 USUAL_TARGET_PU: Final = (30.0, 50.0)
 """Sweet mead and cider, common practice."""
+HOLD_C: Final = (58.0, 72.0)
+"""Where a hold makes sense, common practice: below, a degree too little costs hours and the mead stews;
+above, units come within seconds, quicker than heat or a thermometer gets to the coldest spot."""
 STILL_VOLUMES: Final = 1.0
 """More CO2 than this is not still: what an open ferment leaves at cellar temperature lies below it."""
 
@@ -90,10 +93,11 @@ def pasteurising_units(times_min: ArrayLike, temperatures_c: ArrayLike) -> float
 def minutes_at(target_pu: float, temperature_c: float) -> float:
     """Minutes at one temperature that make so many units.
 
-    Raises QuantityError outside 0..1000 units and 50..80 degC.
+    Raises QuantityError outside 0..1000 units and 58..72 degC.
     """
     within("target", target_pu, 0.0, 1_000.0, "PU")
-    return target_pu / units_per_minute(within("temperature", temperature_c, 50.0, 80.0, "degC"))
+    hint = "cooler takes hours and stews the mead; hotter is done before the coldest spot is warm"
+    return target_pu / units_per_minute(within("temperature", temperature_c, *HOLD_C, "degC", hint=hint))
 
 
 def hold(
@@ -124,7 +128,11 @@ def hold(
         temperature_c=temperature_c,
         minutes=minutes,
         sealed_gauge_kpa=pressure_kpa,
-        cautions=(*_ALWAYS, *((_sealed_still_caution(pressure_kpa, temperature_c),) if sealed else ())),
+        cautions=(
+            *_ALWAYS,
+            *((_sealed_still_caution(pressure_kpa, temperature_c),) if sealed else ()),
+            *((_FOAM,) if dissolved_volumes > STILL_VOLUMES else ()),
+        ),
     )
 
 
@@ -137,6 +145,11 @@ def _sealed_still_caution(pressure_kpa: float, temperature_c: float) -> Caution:
     return Caution(Hazard.PRESSURE, text)
 
 
+_FOAM: Final = Caution(
+    Hazard.HEAT,
+    "Stir the gas out before it is heated: a gassy batch foams up hot and scalds. Warm it slowly, in a pot"
+    " filled to two thirds at the most.",
+)
 _ALWAYS: Final = (
     Caution(
         Hazard.PRESSURE,

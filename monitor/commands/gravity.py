@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import click
 
+from monitor.batch.journal import SAMPLE_C
 from monitor.cellar.building import HoneyUsed, honey_used, implied_moisture
 from monitor.cellar.caution import Advised, Caution, Hazard
+from monitor.cellar.possible import within
 from monitor.commands.figures import (
     GRAVITY,
     MASS,
@@ -39,6 +41,8 @@ from monitor.must.honey import (
     neat_honey_sg,
 )
 
+ETHANOL_TO_C = 40.0
+"""Where the tables of ethanol and water end (OIML R 22): a ferment's reading is corrected no further."""
 _DEGAS = Caution(
     Hazard.QUALITY,
     "Stir or shake the gas out of a sample before reading it: clinging bubbles lift the float and it reads"
@@ -91,6 +95,12 @@ def density_command(
     READING is 1.040, 10degP, 85 Oe, 40 points or 1038 kg/m3.
     """
     temperature_c = calibrated_c if temperature_c is None else temperature_c
+    low_c, high_c = SAMPLE_C
+    hint = "let the sample come near room temperature first"
+    within("hydrometer's own temperature", calibrated_c, low_c, high_c, "degC", hint=hint)
+    if original_gravity is not None or reading < 1.0:
+        high_c = ETHANOL_TO_C
+    within("sample temperature", temperature_c, low_c, high_c, "degC", hint=hint)
     body = 2e-4 if plastic else scales.GLASS_EXPANSION_PER_K
     if original_gravity is None:
         sg = scales.corrected_sg(reading, temperature_c, calibrated_c, body)

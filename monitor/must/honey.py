@@ -29,7 +29,8 @@ JUICE_FERMENTABLE_SHARE: Final = 0.93
 # SG 20/20 of neat honey by per cent moisture: Wedmore and White, from memory; 18 % seen confirmed at 1.417
 _NEAT_MOISTURE: Final = (0.13, 0.14, 0.15, 0.16, 0.17, 0.18, 0.19, 0.20, 0.21)
 _NEAT_SG: Final = (1.4457, 1.4404, 1.4350, 1.4295, 1.4237, 1.4171, 1.4101, 1.4027, 1.3950)
-_MOISTURE_RANGE: Final = (0.12, 0.30)
+MOISTURE_RANGE: Final = (0.12, 0.30)
+"""Mass shares of water that a honey may hold at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ glycerol and acids of a ferment, which no balance here knows, leave it 1 to 2 po
 
 
 def _checked_moisture(moisture: float) -> None:
-    low, high = _MOISTURE_RANGE
+    low, high = MOISTURE_RANGE
     if not low <= moisture <= high:
         raise QuantityError(
             f"honey moisture {100.0 * moisture:g} % is outside {100.0 * low:g} to {100.0 * high:g} %",
@@ -172,6 +173,7 @@ def cooked_honey(raw: Sweetener, raw_g: float, cooked_g: float) -> Sweetener:
         notes=(
             "Boiling honey foams to several times its volume, sticks and burns deep: use a tall pot, stir,"
             " let it cool, and add water to it only with great care.",
+            "Boiling does not kill the spores that honey may carry: it is not for children under one year.",
         ),
     )
 

@@ -180,6 +180,25 @@ def test_a_must_carries_its_cautions() -> None:
         assert word in all_text
 
 
+def test_a_correction_carries_its_cautions() -> None:
+    """Milk in lactose, spores in honey and a strong must are warned of where they go in; water brings
+    none."""
+    lactose = " ".join(c.text for c in b.correct_must(10.0, 1.040, 1.150, LACTOSE).cautions)
+    assert "allergen" in lactose
+    assert "start badly" in lactose
+    assert any("children" in c.text for c in b.correct_must(10.0, 1.040, 1.060).cautions)
+    assert len(b.correct_must(10.0, 1.060, 1.040, LACTOSE).cautions) == 1
+
+
+def test_the_gas_of_a_must_is_said_as_room() -> None:
+    """18 L of 1.042 make some 817 g: 0.45 m3 at 24.06 L/mol, half a per cent of 89 m3."""
+    text = next(c.text for c in b.build_must(1.042, 18.0).cautions if c.hazard is Hazard.CARBON_DIOXIDE)
+    grams = float(text.split(" about ")[1].split(" g")[0])
+    assert f"{grams / 44.01 * 0.02406:.2g} m3 of gas" in text
+    assert f"{grams / 44.01 * 0.02406 / 0.005:.2g} m3 of air" in text
+    assert " 990 m3 of air" in " ".join(c.text for c in b.build_must(1.042, 200.0).cautions)
+
+
 def test_neat_honey_has_a_volume_and_powder_has_none() -> None:
     """A portion of honey says its own volume; sugar is weighed only."""
     assert b.Portion(honey(0.18), 1417.1 * 0.9982031).own_volume_l == pytest.approx(1.0, abs=1e-6)
@@ -201,6 +220,8 @@ def test_neat_honey_has_a_volume_and_powder_has_none() -> None:
         (lambda: b.build_must(float("nan"), 10.0), "target gravity nan"),
         (lambda: b.honey_used(10.0, 1.5), "gravity 1.5"),
         (lambda: b.implied_moisture(100.0, 10.0, 1.040), "more solids than 100 g"),
+        (lambda: b.implied_moisture(2400.0, 10.0, 1.045), "too little sugar .* 5[0-9] % water"),
+        (lambda: b.implied_moisture(1150.0, 10.0, 1.0405), "too much sugar"),
         (lambda: b.correct_must(25.0, 1.04, 1.05, vessel_l=20.0), "volume 25 L is outside 0.1 to 20 L"),
         (lambda: b.correct_must(10.0, 1.04, 1.05, juice(5.0)), "cannot be reached"),
     ],

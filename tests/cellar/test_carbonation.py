@@ -270,6 +270,16 @@ def test_impossible_kegs_are_refused(wanted: float, temperature_c: float) -> Non
         c.keg_pressure(wanted, temperature_c)
 
 
+def test_a_warm_keg_is_chilled_first() -> None:
+    """5 volumes at 40 degC are 9 bar by Henry's law (worked out apart), at 20 still over 4: no setting."""
+    for temperature_c in (20.0, 40.0):
+        with pytest.raises(QuantityError, match="bar") as caught:
+            c.keg_pressure(5.0, temperature_c)
+        assert "chill the keg" in caught.value.hint
+    assert c.keg_pressure(5.0, 4.0).highest_gauge_kpa <= 400.0
+    assert "stamped on the keg" in c.keg_pressure(3.0, 4.0).cautions[0].text
+
+
 def test_pressures_beyond_reason_are_refused() -> None:
     """Below a vacuum and above 40 bar there is no answer."""
     with pytest.raises(QuantityError, match="gauge pressure"):

@@ -210,6 +210,22 @@ def test_the_bottle_has_to_be_named() -> None:
     assert "Missing option '--bottle'" in result.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["1.040", "--at", "110C"], "0 to 50 degC"),
+        (["1.040", "--at", "-8C"], "0 to 50 degC"),
+        (["1.040", "--made-for", "60C"], "0 to 50 degC"),
+        (["0.960", "--at", "45C"], "0 to 40 degC"),
+        (["1.010", "--at", "45C", "--original-gravity", "1.100"], "0 to 40 degC"),
+    ],
+)
+def test_no_reading_is_corrected_where_no_sample_is_read(words: list[str], says: str) -> None:
+    """As for a batch's sample, 0 to 50 degC, and no further than OIML R 22 goes where alcohol is in it."""
+    with pytest.raises(QuantityError, match=says):
+        run(["density", *words])
+
+
 def test_no_heating_of_sealed_carbonated_bottles() -> None:
     """With 3 volumes in closed bottles no time is given."""
     refused = as_json(["pasteurise", "--sealed", "--dissolved", "3"])
