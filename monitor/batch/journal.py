@@ -10,6 +10,7 @@ from typing import Final
 from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.must.alcohol import corrected_ferment_sg
 from monitor.must.density import corrected_sg
 from monitor.units import Quantity, rfc3339_from_ms
 
@@ -63,10 +64,14 @@ def entry(kind: JournalKind, *, done_ms: int, at_ms: int, note: str = "") -> Jou
     return JournalEntry(kind=kind, done_ms=done_ms, at_ms=at_ms, note=note.strip())
 
 
-def corrected_sample_sg(reading_sg: float, sample_c: float, calibrated_at_c: float) -> float:
+def corrected_sample_sg(
+    reading_sg: float, sample_c: float, calibrated_at_c: float, original_gravity_sg: float | None
+) -> float:
     """Specific gravity 20/20 degC of a hydrometer's reading.
 
-    Raises InputError for a temperature that no sample is read at.
+    Where the original gravity is known, the sample is taken to expand as the water, alcohol and extract that
+    a ferment from it holds, else as sugar in water. Raises InputError for a temperature that no sample is
+    read at.
     """
     low, high = SAMPLE_C
     for what, temperature_c in (("sample", sample_c), ("hydrometer's own", calibrated_at_c)):
@@ -75,7 +80,9 @@ def corrected_sample_sg(reading_sg: float, sample_c: float, calibrated_at_c: flo
                 f"{what} temperature {temperature_c:g} degC: {low:g} to {high:g} degC",
                 hint="let the sample come near room temperature first",
             )
-    return corrected_sg(reading_sg, sample_c, calibrated_at_c)
+    if original_gravity_sg is None or original_gravity_sg < 1.0:
+        return corrected_sg(reading_sg, sample_c, calibrated_at_c)
+    return corrected_ferment_sg(reading_sg, sample_c, original_gravity_sg, calibrated_at_c)
 
 
 def hand_sample(sheet: Sheet, *, gravity_sg: float, time_ms: int, received_ms: int) -> Reading:

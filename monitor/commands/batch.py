@@ -166,12 +166,15 @@ def sample(
     entered_ms = now_ms()
     read_sg = quantities.gravity_sg(gravity)
     kept_sg = read_sg
-    if temperature is not None:
-        kept_sg = corrected_sample_sg(
-            read_sg, quantities.temperature_c(temperature), quantities.temperature_c(calibrated_at)
-        )
     with opened(config) as store:
         sheet = store.batches.get(batch)
+        if temperature is not None:
+            kept_sg = corrected_sample_sg(
+                read_sg,
+                quantities.temperature_c(temperature),
+                quantities.temperature_c(calibrated_at),
+                sheet.must.original_gravity_sg,
+            )
         reading = hand_sample(
             sheet, gravity_sg=kept_sg, time_ms=time_ms(at, entered_ms), received_ms=entered_ms
         )

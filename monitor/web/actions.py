@@ -44,7 +44,9 @@ class Actions:
         """Write down a hydrometer sample, corrected for its temperature to 20 degC."""
         sheet = self.ports.store.batches.get(slug)
         now_ms = self.ports.now_ms()
-        gravity = journal.corrected_sample_sg(reading_sg, sample_c, calibrated_at_c)
+        gravity = journal.corrected_sample_sg(
+            reading_sg, sample_c, calibrated_at_c, sheet.must.original_gravity_sg
+        )
         sample = journal.hand_sample(
             sheet, gravity_sg=round(gravity, 5), time_ms=taken_ms, received_ms=now_ms
         )

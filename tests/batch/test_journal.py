@@ -17,6 +17,8 @@ from monitor.batch.journal import (
 from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.must.alcohol import composition
+from monitor.must.density import water_density_kg_m3
 from monitor.units import MS_PER_DAY, Quantity
 
 SHEET = Sheet("orchard-session", "Orchard session", 0)
@@ -79,7 +81,27 @@ class TestHandSample:
     def test_its_temperature_is_one_it_can_be_read_at(self, sample_c: float, calibrated_at_c: float) -> None:
         """Boiling must and degrees Fahrenheit taken for Celsius correct nothing."""
         with pytest.raises(InputError, match="0 to 50 degC"):
-            corrected_sample_sg(1.012, sample_c, calibrated_at_c)
+            corrected_sample_sg(1.012, sample_c, calibrated_at_c, None)
+
+    @pytest.mark.parametrize(("gravity_sg", "sample_c"), [(1.0098, 8.0), (0.998, 30.0), (1.060, 12.0)])
+    def test_it_expands_as_the_mead_that_it_is(self, gravity_sg: float, sample_c: float) -> None:
+        """What a float of glass reads in a mead from 1.120 comes back as its gravity.
+
+        The reading is worked out from the mead's masses: what floats displaces its own mass (Archimedes), at
+        the volumes of OIML R 22 and ICUMSA SPS-4, the glass growing by 25e-6 per K (ISO 1768).
+        """
+        mead = composition(1.120, gravity_sg)
+        density_kg_m3 = mead.total_g / mead.volume_at_l(sample_c)
+        reading_sg = density_kg_m3 * (1.0 + 25e-6 * (sample_c - 20.0)) / water_density_kg_m3(20.0)
+        assert corrected_sample_sg(reading_sg, sample_c, 20.0, 1.120) == pytest.approx(gravity_sg, abs=5e-6)
+
+    @pytest.mark.parametrize("original_gravity_sg", [None, 0.99])
+    def test_without_an_original_gravity_it_expands_as_sugar_in_water(
+        self, original_gravity_sg: float | None
+    ) -> None:
+        """10 % sucrose, 1.0400 at 20 degC, reads 1.0388 at 25 degC (ICUMSA SPS-4 and ISO 1768, by hand)."""
+        corrected = corrected_sample_sg(1.0388, 25.0, 20.0, original_gravity_sg)
+        assert corrected == pytest.approx(1.0400, abs=1e-4)
 
 
 class TestTasting:
