@@ -11,8 +11,10 @@ enough. A session mead of 5 to 6 % vol lies outside too: carried on, the table w
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -203,12 +205,12 @@ def sorbate_dose(
         undissociated_share=undissociated_share(ph),
         likely_tasted=sorbic_mg_l >= TASTED_FROM_MG_L[0],
         routes=() if reliance is Reliance.ENOUGH else tuple(Route),
-        steps=() if reliance is Reliance.FORBIDDEN else STEPS,
+        steps=_STEPS[reliance],
         cautions=_dose_cautions(reliance, reason, molecular_so2_mg_l),
     )
 
 
-STEPS: Final = (
+_ADDED: Final = (
     StabilisingStep(0.0, "Confirm the end by two equal hand samples, rack off the lees, let it clear."),
     StabilisingStep(0.0, "Add the sulfite, dissolved, and stir gently."),
     StabilisingStep(
@@ -216,8 +218,31 @@ STEPS: Final = (
         "Add the sorbate, dissolved in lukewarm water and stirred in slowly (the same day works too, but"
         " never dissolved together with acid, which throws it out as crystals).",
     ),
-    StabilisingStep(2.0, "Not before this day: sweeten, in tasted steps."),
-    StabilisingStep(9.0, "Watch the airlock and the gravity for a week before it is sealed in anything."),
+)
+_STEPS: Final[Mapping[Reliance, tuple[StabilisingStep, ...]]] = MappingProxyType(
+    {
+        Reliance.ENOUGH: (
+            *_ADDED,
+            StabilisingStep(2.0, "Not before this day: sweeten, in tasted steps."),
+            StabilisingStep(
+                9.0, "Watch the airlock and the gravity for a week before it is sealed in anything."
+            ),
+        ),
+        Reliance.NOT_ALONE: (
+            *_ADDED,
+            StabilisingStep(
+                2.0,
+                "Not before this day, and only where it can be kept cold, filtered or pasteurised from here"
+                " on: sweeten, in tasted steps.",
+            ),
+            StabilisingStep(
+                2.0,
+                "Hold it by that at once. Standing still for a week proves nothing here: never seal it in a"
+                " bottle unless it was filtered sterile or pasteurised.",
+            ),
+        ),
+        Reliance.FORBIDDEN: (),
+    }
 )
 """Order and waiting, common practice."""
 

@@ -123,6 +123,16 @@ def test_carried_on_it_does_not_pass_the_limit_either() -> None:
     assert s.sorbate_dose(18.0, alcohol_abv=12.0, ph=4.5).sorbic_acid_mg_l == 200.0
 
 
+def test_not_enough_alone_never_ends_in_a_weeks_watch() -> None:
+    """Stillness for a week proves nothing there: the steps say cold, filter or heat, and no sealed bottle."""
+    steps = s.sorbate_dose(18.0, alcohol_abv=5.0, ph=3.4).steps
+    assert not any("before it is sealed" in step.text for step in steps)
+    assert max(step.day for step in steps) == 2.0
+    assert "never seal it in a bottle unless it was filtered sterile or pasteurised" in steps[-1].text
+    enough = s.sorbate_dose(18.0, alcohol_abv=12.0, ph=3.3).steps
+    assert "for a week before it is sealed" in enough[-1].text
+
+
 def test_a_dose_never_passes_the_limit() -> None:
     """At 10 % vol and pH 3.5 the table itself asks for 201 mg/L: not enough alone, and held at 200."""
     dose = s.sorbate_dose(18.0, alcohol_abv=10.0, ph=3.5)
