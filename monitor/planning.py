@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Final
 
 from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_sheet import BatchFacts, Plan
+from monitor.ferment.event import JournalEntry
 from monitor.ferment.evidence import Evidence
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
@@ -25,7 +27,8 @@ def plan_of(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) 
     """
     gravity_sg = measured_sg(store, sheet, evidence, now_ms)
     known = Evidence(now_ms, added_points=math.nan) if evidence is None else evidence
-    return plan_for(facts_by(sheet, known, gravity_sg), now_ms)
+    journal = store.batches.journal(sheet.slug)
+    return plan_for(facts_by(sheet, known, gravity_sg, journal), now_ms)
 
 
 def measured_sg(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) -> float | None:
@@ -59,8 +62,10 @@ def _said_last_sg(store: Store, sheet: Sheet) -> float | None:
     return next((said_sg[name] for name in names if name in said_sg), None)
 
 
-def facts_by(sheet: Sheet, evidence: Evidence, gravity_sg: float | None) -> BatchFacts:
-    """The facts with temperature, added sugar and expected end from the evidence.
+def facts_by(
+    sheet: Sheet, evidence: Evidence, gravity_sg: float | None, journal: Iterable[JournalEntry]
+) -> BatchFacts:
+    """The facts with temperature, added sugar and expected end from the evidence, and deeds from the journal.
 
     Raises InputError naming what has to be known first.
     """
@@ -71,4 +76,5 @@ def facts_by(sheet: Sheet, evidence: Evidence, gravity_sg: float | None) -> Batc
         added_points=evidence.added_points,
         temperature_c=None if math.isnan(warm_c) else warm_c,
         expected_points=evidence.expected_points,
+        journal=journal,
     )

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.batch.journal import hand_sample
+from monitor.batch.journal import entry, hand_sample
 from monitor.batch.sheet import Sheet
+from monitor.cellar.plan_sheet import StepKind
 from monitor.errors import InputError
-from monitor.ferment.event import Reading
+from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.premise import Must
 from monitor.planning import SAMPLE_AGE_MS, facts_by, level_sg, measured_sg, plan_of
@@ -76,6 +77,17 @@ def test_a_level_of_zero_points_is_a_level() -> None:
 def test_temperature_and_expected_end_come_from_the_evidence(sheet: Sheet) -> None:
     """0 degC is kept; an end two points below water is 0.998."""
     evidence = Evidence(PITCHED_MS, temperature_c=0.0, expected_points=-2.0)
-    facts = facts_by(sheet, evidence, 1.001)
+    facts = facts_by(sheet, evidence, 1.001, [])
     assert facts.temperature_c == 0.0
     assert facts.expected_final_gravity_sg == pytest.approx(0.998)
+
+
+def test_what_the_journal_tells_reaches_the_plan(store: SqlStore, sheet: Sheet) -> None:
+    """A batch that was stabilised is not dosed again; once the entry is taken back it is."""
+    evidence = Evidence(PITCHED_MS)
+    assert plan_of(store, sheet, evidence, SAMPLED_MS).step(StepKind.SULFITE) is not None
+    store.batches.write_down("porch", entry(JournalKind.STABILISED, done_ms=SAMPLED_MS, at_ms=SAMPLED_MS))
+    assert plan_of(store, sheet, evidence, SAMPLED_MS).step(StepKind.SULFITE) is None
+    (written,) = (one for one in store.notebook.listed("porch") if isinstance(one.what, JournalEntry))
+    store.notebook.take_back("porch", written.name, at_ms=SAMPLED_MS)
+    assert plan_of(store, sheet, evidence, SAMPLED_MS).step(StepKind.SULFITE) is not None

@@ -12,28 +12,35 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from monitor.cellar import plan_packaging, plan_steps
+from monitor.cellar import plan_known, plan_packaging, plan_steps
 from monitor.cellar.carbonation import residual_volumes
-from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.infusion import USUAL_DAYS
+from monitor.cellar.plan_known import ASSUMED_C, ASSUMED_PH, possible_ph
 from monitor.cellar.plan_packaging import WATCH_DAYS
-from monitor.cellar.plan_sheet import Amount, AmountKind, BatchFacts, Course, Days, Plan, PlanStep, not_enough
+from monitor.cellar.plan_sheet import (
+    DRY_MOST_G_L,
+    BatchFacts,
+    Course,
+    Days,
+    Plan,
+    PlanStep,
+    not_enough,
+)
 from monitor.cellar.plan_steps import SAMPLE_GAP_DAYS
-from monitor.cellar.sorbate import Reliance, SorbateDose, sorbate_dose
-from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, USUAL_TARGET_MG_L, sulfite_dose
+from monitor.cellar.sorbate import (
+    SorbateDose,
+    sorbate_dose,
+)
+from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, DRY_TARGET_MG_L, USUAL_TARGET_MG_L, sulfite_dose
 from monitor.cellar.sweetening import Sweetening, sweeten
 from monitor.errors import QuantityError
-from monitor.must.alcohol import composition, composition_by_strength
+from monitor.must.alcohol import EXTRACT_PER_ETHANOL, composition, composition_by_strength
 from monitor.must.liquid import Liquid
 from monitor.units import POINTS_PER_SG
 
-ASSUMED_PH: Final = 3.6
-"""Where nobody measured: finished meads mostly lie between 3.2 and 3.8 (common practice); the upper part asks
-for the larger, protecting dose."""
-DRY_TARGET_MG_L: Final = 0.5
-"""Molecular SO2 for a dry mead, common practice; a sweet one gets 0.8."""
-TOLERATED_POINTS: Final = 2.0
 DRY_REST_DAYS: Final = 3.0
+NEARLY_SHARE: Final = 0.05
+"""What lacks of a dose by less than this is not worth another weighing."""
 
 
 def batch_liquid(facts: BatchFacts) -> Liquid:
@@ -47,11 +54,21 @@ def batch_liquid(facts: BatchFacts) -> Liquid:
         raise QuantityError(
             f"the alcohol of {facts.name} is not known",
             hint="write its original gravity on the sheet; where sugar went in on the way and no float showed"
-            " by how much the gravity rose, that no longer tells it: then ask carboyd sulfite and carboyd"
-            " sorbate, with the strength as you know it",
+            " by how much the gravity rose, that no longer tells it: then give carboyd plan the strength, as"
+            " you know it, with --alcohol",
         )
     counted_sg = facts.original_gravity_sg + facts.added_points / POINTS_PER_SG
     return composition(counted_sg, facts.gravity_sg).of_volume(facts.volume_l)
+
+
+def fermentable_left_g_l(base: Liquid, unfermentable_share: float) -> float:
+    """What yeast could still take of a liquid, g/L at 20 degC, by how much of its must it leaves.
+
+    The solids of the must are what is left of them and what the alcohol was made of (Balling). Below 0 where
+    less is left than such a must usually leaves.
+    """
+    solids_g = base.extract_g + EXTRACT_PER_ETHANOL * base.ethanol_g
+    return (base.extract_g - unfermentable_share * solids_g) / base.volume_l
 
 
 def plan_for(facts: BatchFacts, start_ms: int) -> Plan:
@@ -64,34 +81,43 @@ def plan_for(facts: BatchFacts, start_ms: int) -> Plan:
     return Plan(
         name=facts.name,
         start_ms=start_ms,
-        facts=_facts(facts, abv),
-        assumptions=tuple(_assumptions(facts, course)),
+        facts=plan_known.known(facts, abv),
+        assumptions=tuple(plan_known.assumptions(facts, course)),
         steps=tuple(sorted(_steps(course), key=lambda step: step.day)),
         end_sg=course.ready_sg,
         end_abv=course.ready_abv,
         end_volume_l=course.ready_l,
-        cautions=tuple(_cautions(facts, course)),
+        cautions=tuple(plan_known.cautions(facts, course)),
     )
 
 
 def _course(facts: BatchFacts) -> Course:
     ready = batch_liquid(facts)
-    ph = ASSUMED_PH if facts.ph is None else facts.ph
+    ph = facts.ph if facts.ph is not None and possible_ph(facts.ph) else ASSUMED_PH
+    temperature_c = ASSUMED_C if facts.temperature_c is None else facts.temperature_c
+    left_g_l = fermentable_left_g_l(ready, facts.unfermentable_share)
+    still_sweet = left_g_l > DRY_MOST_G_L
     sweetening = _sweetening(facts, ready)
+    sweet = still_sweet or sweetening is not None
+    stays_l = facts.volume_l
     if sweetening is not None:
-        ready = sweetening.liquid
+        stays_l, ready = sweetening.from_volume_l, sweetening.liquid
     # above this pH the plan acidifies first, so the dose is for where that leads
     dosed_ph = min(ph, ACIDIFY_FIRST_PH)
+    # what is in it already is thinned by what is added
+    thinned = stays_l / ready.volume_l
+    total_mg_l = facts.total_so2_mg_l
     sulfite = sulfite_dose(
         ready.volume_l,
         dosed_ph,
         alcohol_abv=ready.abv,
-        temperature_c=facts.temperature_c,
-        molecular_target_mg_l=DRY_TARGET_MG_L if sweetening is None else USUAL_TARGET_MG_L,
-        free_mg_l=facts.free_so2_mg_l,
+        temperature_c=temperature_c,
+        molecular_target_mg_l=USUAL_TARGET_MG_L if sweet else DRY_TARGET_MG_L,
+        free_mg_l=thinned * (facts.free_so2_mg_l or 0.0),
+        total_mg_l=None if total_mg_l is None else thinned * total_mg_l,
     )
     sorbate: SorbateDose | None = None
-    if sweetening is not None and sweetening.fermentable_g > 0.0:
+    if still_sweet or (sweetening is not None and sweetening.fermentable_g > 0.0):
         sorbate = sorbate_dose(
             ready.volume_l,
             alcohol_abv=ready.abv,
@@ -102,14 +128,25 @@ def _course(facts: BatchFacts) -> Course:
     return Course(
         facts=facts,
         ph=ph,
+        temperature_c=temperature_c,
+        left_g_l=left_g_l,
         sweetening=sweetening,
         sulfite=sulfite,
         sorbate=sorbate,
+        sorbate_due_g=_sorbate_due_g(facts, sorbate, stays_l),
         ready_sg=ready.sg,
         ready_abv=ready.abv,
         ready_l=ready.volume_l,
-        days=_days(facts, ph, sweetening is not None, not_enough(sorbate)),
+        days=_days(facts, ph, sweet, not_enough(sorbate)),
     )
+
+
+def _sorbate_due_g(facts: BatchFacts, dose: SorbateDose | None, stays_l: float) -> float:
+    if dose is None or (facts.stabilised and facts.sorbate_g is None):
+        return 0.0
+    # what is drawn off takes its share of it along
+    due_g = dose.sorbate_g - (facts.sorbate_g or 0.0) * stays_l / facts.volume_l
+    return due_g if due_g > NEARLY_SHARE * dose.sorbate_g else 0.0
 
 
 def _sweetening(facts: BatchFacts, base: Liquid) -> Sweetening | None:
@@ -148,9 +185,10 @@ def _steps(course: Course) -> Iterator[PlanStep]:
     yield plan_steps.first_sample(course)
     yield plan_steps.second_sample(course)
     yield plan_steps.rack(course)
-    if course.ph > ACIDIFY_FIRST_PH:
+    if course.acid_first:
         yield plan_steps.acidify(course)
-    yield plan_steps.sulfite(course)
+    if course.sulfite_due:
+        yield plan_steps.sulfite(course)
     yield from _holding(course)
     if course.sweetening is not None:
         yield plan_steps.sweeten(course, course.sweetening)
@@ -158,7 +196,7 @@ def _steps(course: Course) -> Iterator[PlanStep]:
         yield plan_steps.acid(course)
     if facts.infusion:
         yield plan_steps.infuse(course)
-    if course.sweetening is not None:
+    if course.sweet:
         yield plan_packaging.watch(course)
     volumes = facts.carbonation_volumes
     if volumes is not None and volumes > residual_volumes(facts.keg_temperature_c):
@@ -168,83 +206,11 @@ def _steps(course: Course) -> Iterator[PlanStep]:
 
 
 def _holding(course: Course) -> Iterator[PlanStep]:
-    """What keeps the new sugar from fermenting: sorbate, or what else where that is not enough."""
+    """What keeps the sugar from fermenting: sorbate, or what else where that is not enough."""
     dose = course.sorbate
     if dose is None:
         return
-    if dose.reliance is not Reliance.FORBIDDEN:
+    if course.sorbate_due_g > 0.0:
         yield plan_steps.sorbate(course, dose)
     if course.held_cold:
         yield plan_steps.hold_sweetness(course, dose)
-
-
-def _facts(facts: BatchFacts, abv: float) -> tuple[Amount, ...]:
-    found = [
-        Amount("volume", AmountKind.VOLUME, facts.volume_l),
-        Amount("gravity", AmountKind.GRAVITY, facts.gravity_sg),
-        Amount("alcohol", AmountKind.STRENGTH, abv),
-        Amount("temperature", AmountKind.TEMPERATURE, facts.temperature_c),
-    ]
-    if facts.original_gravity_sg is not None:
-        found.append(Amount("original gravity", AmountKind.GRAVITY, facts.original_gravity_sg))
-    if facts.ph is not None:
-        found.append(Amount("pH", AmountKind.NUMBER, facts.ph))
-    if facts.vessel_l is not None:
-        found.append(Amount("vessel", AmountKind.VOLUME, facts.vessel_l))
-    return tuple(found)
-
-
-def _assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
-    if facts.ph is None:
-        yield (
-            f"The pH was not measured: {ASSUMED_PH:g} is assumed. A tenth more asks for a quarter more"
-            " sulfite: measure it and work this out again."
-        )
-    elif facts.ph > ACIDIFY_FIRST_PH:
-        yield (
-            f"The sulfite is worked out for pH {ACIDIFY_FIRST_PH:g}, where the acid is to bring it from"
-            f" {facts.ph:.2f}."
-        )
-    if facts.abv is None and facts.added_points:
-        yield (
-            f"Sugar on the way raised the gravity by {facts.added_points:.0f} points as the float read it:"
-            " the alcohol is worked out as if it had been in the must from the start."
-        )
-    elif facts.abv is None:
-        yield (
-            "The alcohol follows from both gravities, as if nothing had been added or taken out on the way;"
-            " glycerol and acids make it read low by a tenth or two."
-        )
-    if facts.free_so2_mg_l == 0.0:
-        yield "No sulfite was added before."
-    if not facts.malolactic:
-        yield "No malolactic ferment has happened or is wanted: with one, sorbate must not be used."
-    volumes = facts.carbonation_volumes
-    if volumes and volumes <= residual_volumes(facts.keg_temperature_c):
-        yield (
-            f"{volumes:g} volumes of carbon dioxide stay in it at {facts.keg_temperature_c:g} degC without"
-            " any pressure: it is taken as still."
-        )
-    if course.sweetening is not None:
-        yield (f"The {facts.sweetener.name} holds {100.0 * facts.sweetener.solids_share:.1f} % solids.")
-
-
-def _cautions(facts: BatchFacts, course: Course) -> Iterator[Caution]:
-    yield Caution(
-        Hazard.LAW,
-        "The rules of the place decide, for making as for selling; for sale, go by licensed practice and a"
-        " laboratory's figures, not by this sheet.",
-    )
-    end_sg = facts.expected_final_gravity_sg
-    if end_sg is not None and 1e3 * (facts.gravity_sg - end_sg) > TOLERATED_POINTS:
-        yield Caution(
-            Hazard.PRESSURE,
-            f"It stands {1e3 * (facts.gravity_sg - end_sg):.0f} points above {end_sg:.3f}, where this must"
-            " could end: make sure that it has finished and not stalled. A stalled batch wakes up again.",
-        )
-    if course.held_cold:
-        yield Caution(
-            Hazard.PRESSURE,
-            "Sorbate does not hold this batch: sweetened, it is safe only cold, filtered or pasteurised, and"
-            " never in a sealed bottle otherwise.",
-        )

@@ -7,6 +7,7 @@ from typing import Final
 from monitor.cellar.carbonation import keg_pressure
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.plan_sheet import COLD_KEG_C, Amount, AmountKind, Course, PlanStep, StepKind
+from monitor.errors import QuantityError
 
 WATCH_DAYS: Final = 7.0
 
@@ -24,7 +25,7 @@ _IN_THE_COLD: Final = (
 
 
 def watch(course: Course) -> PlanStep:
-    """The week after the sugar went in."""
+    """The week after the last sugar went in, or after the sorbate where it was sweet before."""
     return PlanStep(
         kind=StepKind.WATCH,
         title="Keep it cold and watch it" if course.held_cold else "Watch it under the airlock",
@@ -32,7 +33,9 @@ def watch(course: Course) -> PlanStep:
         until_day=course.days.sweeten + WATCH_DAYS,
         what=_IN_THE_COLD if course.held_cold else _UNDER_AIRLOCK,
         amounts=(Amount("gravity to stand at", AmountKind.GRAVITY, course.ready_sg),),
-        why="The only proof that it is stable is that it stands still with its sugar in.",
+        why="A week in the cold shows that the cold holds it, and nothing more: warm, it may ferment again."
+        if course.held_cold
+        else "The only proof that it is stable is that it stands still with its sugar in.",
         cautions=(
             Caution(
                 Hazard.PRESSURE,
@@ -66,7 +69,10 @@ def keg(course: Course, volumes: float) -> PlanStep:
     """Into the keg, and the pressure that carbonates it."""
     facts = course.facts
     cold = ("Keep it this cold until the last glass.",) if course.held_cold else ()
-    pressure = keg_pressure(volumes, facts.keg_temperature_c)
+    try:
+        pressure = keg_pressure(volumes, facts.keg_temperature_c)
+    except QuantityError as error:
+        return _unkegged(course, f"{error}: {error.hint}.")
     rest = pressure.days_at_rest
     bottles = (
         Caution(
@@ -98,7 +104,26 @@ def keg(course: Course, volumes: float) -> PlanStep:
         cautions=(
             *pressure.cautions,
             *_too_warm(course),
-            *(bottles if course.sweetening else ()),
+            *(bottles if course.sweet else ()),
+            *_marking(course),
+        ),
+    )
+
+
+def _unkegged(course: Course, reason: str) -> PlanStep:
+    """What stands in the place of a keg whose carbonation cannot be; the steps before hold all the same."""
+    return PlanStep(
+        kind=StepKind.KEG,
+        title="Decide how much it is to sparkle",
+        day=course.days.package,
+        what=(
+            f"No pressure can be given: {reason}",
+            "Write another carbonation on the sheet, and work this plan out again before it is kegged.",
+        ),
+        amounts=(Amount("mead", AmountKind.VOLUME, course.ready_l),),
+        why="What no keg is made for, no regulator is to be set to.",
+        cautions=(
+            Caution(Hazard.PRESSURE, "Seal it in nothing before that."),
             *_marking(course),
         ),
     )
@@ -106,8 +131,14 @@ def keg(course: Course, volumes: float) -> PlanStep:
 
 def bottle(course: Course) -> PlanStep:
     """Still: under which condition it may be closed up."""
+    sure = (
+        "Close it up only where it is sure to hold the sulfite and the sorbate that it should, as said at the"
+        " beginning: a week's stillness does not tell. Then: "
+        if course.sorbate_on_trust or (course.sorbate is not None and course.on_trust)
+        else ""
+    )
     how = (
-        "Fill clean bottles, leave a finger's breadth of air, close them and keep them cool and dark."
+        f"{sure}Fill clean bottles, leave a finger's breadth of air, close them and keep them cool and dark."
         if not course.held_cold
         else "Close it up only if it was filtered sterile or pasteurised; otherwise keep it cold, under an"
         " airlock or in a keg with a relief valve."
@@ -118,9 +149,7 @@ def bottle(course: Course) -> PlanStep:
         day=course.days.package,
         what=(how,),
         amounts=(Amount("mead", AmountKind.VOLUME, course.ready_l),),
-        why="It has stood still with all that was added to it."
-        if course.sweetening is not None
-        else "It is dry: nothing is left that could ferment, as far as two samples can tell.",
+        why=_why_closed(course),
         cautions=(
             Caution(
                 Hazard.PRESSURE,
@@ -129,4 +158,19 @@ def bottle(course: Course) -> PlanStep:
             ),
             *_marking(course),
         ),
+    )
+
+
+def _why_closed(course: Course) -> str:
+    if course.held_cold:
+        return (
+            "It is sweet, and sorbate does not hold it: only what takes the yeast out or kills it makes a"
+            " closed bottle of it safe."
+        )
+    if course.sweet:
+        return "It has stood still for a week with its sugar in."
+    return (
+        f"It stands where such a must usually ends: by its gravity about {max(course.left_g_l, 0.0):.0f} g/L"
+        " of what it holds could ferment, some grams more or less. No gravity proves it dry: that is what the"
+        " bottle opened early is for."
     )

@@ -11,14 +11,24 @@ from monitor.cellar.acid import Acid, AcidSolution
 from monitor.cellar.caution import Advised
 from monitor.cellar.possible import within
 from monitor.cellar.sorbate import Reliance, SorbateDose
-from monitor.cellar.sulfite import SulfiteDose
+from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, SulfiteDose
 from monitor.cellar.sweetening import Sweetening
-from monitor.must.honey import Sweetener, honey
+from monitor.must.honey import DEFAULT_FERMENTABLE_SHARE, Sweetener, honey
 
 USUAL_VOLUMES: Final = 3.0
 """Volumes of CO2 in a keg of session mead, common practice."""
 USUAL_ACID: Final = AcidSolution(Acid.CITRIC, 10.0)
 COLD_KEG_C: Final = 4.0
+HONEY_LEAVES: Final = 1.0 - DEFAULT_FERMENTABLE_SHARE + 0.023
+"""Share of a honey must's solids that is there at the usual end: sugars that yeast cannot take, and glycerol
+and acids that it made (0.028 points a point, see `monitor.ferment.terminal`, as extract)."""
+DRY_MOST_G_L: Final = 4.0
+"""Sugar up to which a drink is called dry: Commission Delegated Regulation (EU) 2019/33, Annex III, from
+memory. It is about two points of gravity and makes a volume of carbon dioxide."""
+TEMPERATURE_C: Final = (-2.0, 40.0)
+"""What a mead in its vessel can have."""
+MEAD_PH: Final = (2.5, 5.0)
+"""What the doses can be worked out for; a meter that shows anything else in a mead needs calibrating."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +42,22 @@ class BatchFacts:
     volume_l: float
     gravity_sg: float
     """SG 20/20 of a degassed hand sample, or as corrected from the float."""
-    temperature_c: float
+    temperature_c: float | None
     original_gravity_sg: float | None = None
     added_points: float = 0.0
     """By how much sugar that went in on the way raised the gravity, all together."""
     abv: float | None = None
     """Per cent by volume where it is known better than from the gravities; goes before them."""
     expected_final_gravity_sg: float | None = None
+    unfermentable_share: float = HONEY_LEAVES
+    """Of the solids of the must, what is left of them where all that yeast can take is gone."""
     ph: float | None = None
-    free_so2_mg_l: float = 0.0
+    stabilised: bool = False
+    """Whether sulfite, sorbate or both went in already; how much is known only where it is told here."""
+    free_so2_mg_l: float | None = None
+    total_so2_mg_l: float | None = None
+    sorbate_g: float | None = None
+    """Potassium sorbate that went in already, all together."""
     malolactic: bool = False
     sweeten_to_sg: float | None = None
     """None where it stays dry."""
@@ -61,11 +78,15 @@ class BatchFacts:
         within("volume", self.volume_l, 0.1, 10_000.0, "L")
         within("gravity", self.gravity_sg, 0.98, 1.15)
         within("sugar added", self.added_points, 0.0, 200.0, "points")
-        within("temperature", self.temperature_c, -2.0, 40.0, "degC")
+        within("unfermentable share", self.unfermentable_share, 0.0, 1.0)
+        if self.temperature_c is not None:
+            within("temperature", self.temperature_c, *TEMPERATURE_C, "degC")
+        if self.sorbate_g is not None:
+            within("sorbate", self.sorbate_g, 0.0, 100_000.0, "g")
         within("acid by taste", self.acid_rise_g_l, 0.0, 10.0, "g/L")
         within("infusion", self.infusion_g_l, 0.0, 500.0, "g/L")
         if self.ph is not None:
-            within("pH", self.ph, 2.5, 5.0)
+            within("pH", self.ph, 2.0, 6.0)
         if self.vessel_l is not None:
             within("vessel", self.vessel_l, self.volume_l, 10_000.0, "L", hint="it must hold the batch")
 
@@ -95,19 +116,57 @@ class Course:
     facts: BatchFacts
     ph: float
     """Measured, or assumed."""
+    temperature_c: float
+    """The same."""
+    left_g_l: float
+    """What yeast could still take of the batch as it stands; a little below 0 where it has ended low."""
     sweetening: Sweetening | None
     sulfite: SulfiteDose
+    """What it needs beyond what it is known to hold."""
     sorbate: SorbateDose | None
-    """None where nothing that could ferment is added."""
+    """All that it should hold; None where it holds nothing that could ferment."""
+    sorbate_due_g: float
+    """What of that is still to be added, as far as is known."""
     ready_sg: float
     ready_abv: float
     ready_l: float
     days: Days
 
     @property
+    def still_sweet(self) -> bool:
+        """Whether it holds sugar before anything sweet is added."""
+        return self.left_g_l > DRY_MOST_G_L
+
+    @property
+    def sweet(self) -> bool:
+        """Whether it ends sweet, by what was left or by what is added."""
+        return self.still_sweet or self.sweetening is not None
+
+    @property
     def held_cold(self) -> bool:
-        """Whether only cold (or filtration, or heat) keeps the new sugar from fermenting."""
+        """Whether only cold (or filtration, or heat) keeps the sugar from fermenting."""
         return not_enough(self.sorbate)
+
+    @property
+    def on_trust(self) -> bool:
+        """Whether sulfite went in of which nobody has told how much is free."""
+        return self.facts.stabilised and self.facts.free_so2_mg_l is None
+
+    @property
+    def sorbate_on_trust(self) -> bool:
+        """Whether sorbate is needed that may have gone in, and nobody has told how much."""
+        return self.sorbate is not None and self.facts.stabilised and self.facts.sorbate_g is None
+
+    @property
+    def sulfite_due(self) -> bool:
+        """Whether sulfite is to be added, as far as is known."""
+        lacks = self.sulfite.so2_to_add_mg_l > 0.0
+        return lacks and not self.on_trust and not self.sulfite.limits_exceeded
+
+    @property
+    def acid_first(self) -> bool:
+        """Whether acid has to go before the sulfite."""
+        return self.ph > ACIDIFY_FIRST_PH and not self.on_trust
 
 
 class StepKind(StrEnum):

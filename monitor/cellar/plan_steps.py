@@ -12,7 +12,7 @@ from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.infusion import infusion_plan
 from monitor.cellar.pasteurising import USUAL_TARGET_PU, Hold, hold
 from monitor.cellar.plan_sheet import Amount, AmountKind, Course, PlanStep, StepKind
-from monitor.cellar.sorbate import Reliance, SorbateDose
+from monitor.cellar.sorbate import Reliance, Route, SorbateDose
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH
 from monitor.cellar.sweetening import Sweetening
 
@@ -67,8 +67,8 @@ def second_sample(course: Course) -> PlanStep:
         day=course.days.second_sample,
         what=(
             "Read the gravity again in the same way.",
-            "Go on only if it is the first one within a point (0.001) and below what it was a week before;"
-            " where it fell further, wait and sample again.",
+            "Go on only if it is the first one within a point (0.001) and not above what it was a week"
+            " before; where it fell further, wait and sample again.",
         ),
         amounts=(Amount("gravity expected", AmountKind.GRAVITY, course.facts.gravity_sg),),
         why="Two equal samples some days apart show that it stands still. Sulfite and sorbate do not stop a"
@@ -78,7 +78,16 @@ def second_sample(course: Course) -> PlanStep:
 
 
 def rack(course: Course) -> PlanStep:
-    """Off the lees."""
+    """Off the lees, and out what would not fit later: before any dose, or it would take its share along."""
+    spare_l = 0.0 if course.sweetening is None else course.sweetening.draw_off_l
+    spare: tuple[str, ...] = ()
+    taken: tuple[Amount, ...] = (_volume("mead", course.facts.volume_l),)
+    if spare_l > 0.0:
+        spare = (
+            f"Take {spare_l:.2f} L of it out before anything is added: with it the vessel would overflow when"
+            " it is sweetened. Keep that cold, in a full bottle under an airlock, for topping up.",
+        )
+        taken = (*taken, _volume("take out", spare_l), _volume("stays", course.facts.volume_l - spare_l))
     return PlanStep(
         kind=StepKind.RACK,
         title="Rack it off the lees",
@@ -87,8 +96,9 @@ def rack(course: Course) -> PlanStep:
             "Siphon the clear mead quietly into a clean vessel and leave the sediment behind.",
             "Measure the volume that came over: where it is more than a twentieth off, work this plan out"
             " again with it.",
+            *spare,
         ),
-        amounts=(_volume("mead", course.facts.volume_l),),
+        amounts=taken,
         why="Yeast left behind is yeast that need not be held back; every dose below goes by this volume.",
         cautions=(
             _GLASS,
@@ -143,10 +153,13 @@ def sulfite(course: Course) -> PlanStep:
         ),
         why=f"{dose.molecular_target_mg_l:g} mg/L of molecular SO2 keeps bacteria and air at bay; at pH"
         f" {min(course.ph, ACIDIFY_FIRST_PH):.2f} that takes {dose.free_needed_mg_l:.0f} mg/L free, of which"
-        f" {100.0 * dose.bound_share:.0f} % of an addition is lost to binding. Worked out for the volume and"
-        " strength after sweetening.",
+        f" {100.0 * dose.bound_share:.0f} % of an addition is lost to binding." + _for_after(course),
         cautions=dose.cautions,
     )
+
+
+def _for_after(course: Course) -> str:
+    return " Worked out for the volume and strength after sweetening." if course.sweetening else ""
 
 
 def sorbate(course: Course, dose: SorbateDose) -> PlanStep:
@@ -158,13 +171,13 @@ def sorbate(course: Course, dose: SorbateDose) -> PlanStep:
         day=course.days.sorbate,
         what=(
             "Dissolve it in lukewarm water and stir it in slowly; never together with acid.",
-            "Wait a day before sweetening.",
+            *(("Wait a day before sweetening.",) if course.sweetening else ()),
         ),
         amounts=(
-            _mass("potassium sorbate", dose.sorbate_g),
-            Amount("as sorbic acid", AmountKind.CONCENTRATION, dose.sorbic_acid_mg_l),
+            _mass("potassium sorbate", course.sorbate_due_g),
+            Amount("sorbic acid after", AmountKind.CONCENTRATION, dose.sorbic_acid_mg_l),
         ),
-        why=f"{dose.reason} It keeps what yeast is left from multiplying on the new sugar.",
+        why=f"{dose.reason} It keeps what yeast is left from multiplying on the sugar." + _for_after(course),
         cautions=dose.cautions,
     )
 
@@ -175,7 +188,7 @@ def hold_sweetness(course: Course, dose: SorbateDose) -> PlanStep:
         sum(USUAL_TARGET_PU) / 2.0,
         PASTEURISE_C,
         sealed=False,
-        dissolved_volumes=residual_volumes(max(course.facts.temperature_c, 0.0)),
+        dissolved_volumes=residual_volumes(max(course.temperature_c, 0.0)),
     )
     minutes = (
         (Amount("or hold it still at 65 degC for", AmountKind.MINUTES, heat.minutes),)
@@ -183,15 +196,19 @@ def hold_sweetness(course: Course, dose: SorbateDose) -> PlanStep:
         else ()
     )
     # the step before has said the others
-    repeated = dose.reliance is not Reliance.FORBIDDEN
+    repeated = course.sorbate_due_g > 0.0
+    # no sweetener helps against sugar that is there already
+    routes = [one for one in dose.routes if one is not Route.NON_FERMENTABLE or not course.still_sweet]
     said = tuple(c for c in dose.cautions if not repeated or c.hazard is Hazard.PRESSURE)
     return PlanStep(
         kind=StepKind.HOLD,
         title="Decide what holds the sweetness",
         day=course.days.sorbate,
         what=(
-            "Choose one of these before any sugar goes in; the days below are for the first.",
-            *(f"{route.value[0].upper()}{route.value[1:]}." for route in dose.routes),
+            "Choose one of these; the days below are for the first."
+            if course.sweetening is None
+            else "Choose one of these before any sugar goes in; the days below are for the first.",
+            *(f"{route.value[0].upper()}{route.value[1:]}." for route in routes),
         ),
         amounts=(
             Amount("keep it no warmer than", AmountKind.TEMPERATURE, _FRIDGE_C),
@@ -204,11 +221,6 @@ def hold_sweetness(course: Course, dose: SorbateDose) -> PlanStep:
 
 def sweeten(course: Course, sweetening: Sweetening) -> PlanStep:
     """The sweetener in tasted steps."""
-    first = (
-        (_volume("take out first, or it overflows", sweetening.draw_off_l),)
-        if sweetening.draw_off_l > 0.0
-        else ()
-    )
     names = ("first half", "then a quarter", "last quarter")
     reached = ", ".join(f"{step.gravity_sg:.3f}" for step in sweetening.steps)
     chill = ("Chill it first, and keep it cold from here on.",) if course.held_cold else ()
@@ -224,7 +236,6 @@ def sweeten(course: Course, sweetening: Sweetening) -> PlanStep:
             " you meant to go.",
         ),
         amounts=(
-            *first,
             _mass(f"{sweetening.sweetener.name}, all of it", sweetening.mass_g),
             *(_mass(name, step.adds_g) for name, step in zip(names, sweetening.steps, strict=True)),
             Amount("gravity after", AmountKind.GRAVITY, sweetening.target_sg),

@@ -13,6 +13,7 @@ from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_text import as_markdown, as_text
 from monitor.cellar.shown import UnitSystem
 from monitor.commands.context import config_option, now_ms, store_options
+from monitor.commands.figures import CONCENTRATION, MASS, STRENGTH
 from monitor.errors import InputError
 from monitor.planning import facts_by, measured_sg
 from monitor.settings import load
@@ -32,6 +33,13 @@ from monitor.web.history import tell
 @click.option("--volume", metavar="VOLUME", help="Instead of what the sheet says.")
 @click.option("--ph", "ph_text", metavar="PH", help="Instead of what the sheet says.")
 @click.option("--gravity", metavar="SG", help="Measured now, instead of the last sample or the float.")
+@click.option("--alcohol", "abv", type=STRENGTH, help="As you know it, instead of what both gravities tell.")
+@click.option("--free", type=CONCENTRATION, help="Free SO2 that is in it already.")
+@click.option("--total", type=CONCENTRATION, help="Total SO2 that is in it already; the free otherwise.")
+@click.option(
+    "--sorbate", "sorbate_g", type=MASS, help="Potassium sorbate that went into it: 4.5g; 0g is none."
+)
+@click.option("--malolactic", is_flag=True, help="Lactic bacteria are, were or may be at work.")
 def plan_command(
     config: Path | None,
     batch: str,
@@ -42,6 +50,11 @@ def plan_command(
     volume: str | None,
     ph_text: str | None,
     gravity: str | None,
+    abv: float | None,
+    free: float | None,
+    total: float | None,
+    sorbate_g: float | None,
+    malolactic: bool,
 ) -> None:
     """Print the plan of BATCH: stabilise, sweeten, sharpen, keg; dated, with weights and cautions."""
     if form == "pdf" and output is None:
@@ -53,6 +66,7 @@ def plan_command(
         sheet = store.batches.get(batch)
         evidence = tell(store, batch, loaded.settings.analysis, start_ms).snapshot.evidence
         gravity_sg = measured_sg(store, sheet, evidence, start_ms)
+        journal = store.batches.journal(batch)
     if gravity is not None:
         gravity_sg = quantities.gravity_sg(gravity)
     if sweeten_to is not None:
@@ -63,7 +77,15 @@ def plan_command(
         sheet = replace(sheet, sample_ph=quantities.ph(ph_text))
     if sweeten_to is not None and gravity_sg is not None and (sheet.sweeten_to_sg or 0.0) <= gravity_sg:
         raise InputError(f"--sweeten-to {sweeten_to}: at or below the present gravity, {gravity_sg:.4f}")
-    plan = plan_for(facts_by(sheet, evidence, gravity_sg), start_ms)
+    facts = replace(
+        facts_by(sheet, evidence, gravity_sg, journal),
+        abv=abv,
+        free_so2_mg_l=free,
+        total_so2_mg_l=total,
+        sorbate_g=sorbate_g,
+        malolactic=malolactic,
+    )
+    plan = plan_for(facts, start_ms)
     zone = datetime.now().astimezone().tzinfo
     assert zone is not None
     if form == "pdf":

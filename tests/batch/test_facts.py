@@ -6,10 +6,14 @@ import math
 
 import pytest
 
-from monitor.batch.facts import ROOM_C, facts_of
+from monitor.batch.facts import facts_of, unfermentable_share
+from monitor.batch.journal import entry
 from monitor.batch.sheet import Sheet, Vessel
 from monitor.errors import InputError
+from monitor.ferment.event import JournalKind
 from monitor.ferment.premise import Must, MustKind
+from monitor.must.alcohol import attenuation, composition
+from monitor.must.liquid import unfermented
 
 
 @pytest.fixture
@@ -35,10 +39,14 @@ def test_the_batchs_own_numbers_are_taken(sheet: Sheet) -> None:
 
 
 def test_what_is_unknown_stays_unknown(sheet: Sheet) -> None:
-    """No expectation is None, no temperature is a room's."""
+    """No expectation is None, nor is a temperature or a dose made up; one that no mead has is none."""
     facts = facts_of(sheet, gravity_sg=0.998)
     assert facts.expected_final_gravity_sg is None
-    assert facts.temperature_c == ROOM_C
+    assert facts.temperature_c is None
+    assert facts_of(sheet, gravity_sg=0.998, temperature_c=85.0).temperature_c is None
+    assert not facts.stabilised
+    assert facts.free_so2_mg_l is None
+    assert facts.sorbate_g is None
 
 
 def test_added_sugar_is_counted_where_the_float_read_it(sheet: Sheet) -> None:
@@ -60,3 +68,46 @@ def test_what_is_missing_is_named(sheet: Sheet) -> None:
     bare = Sheet(slug="bare", name="Bare", pitched_ms=0)
     with pytest.raises(InputError, match="volume"):
         facts_of(bare, gravity_sg=0.998)
+
+
+def test_the_journal_tells_of_stabilising(sheet: Sheet) -> None:
+    """An entry is known; the grams in its words are not read."""
+    done = entry(JournalKind.STABILISED, done_ms=5, at_ms=5, note="1.82 g metabisulfite")
+    racked = entry(JournalKind.RACKED, done_ms=6, at_ms=6)
+    facts = facts_of(sheet, gravity_sg=0.998, journal=[done, racked])
+    assert facts.stabilised
+    assert facts.free_so2_mg_l is None
+    assert not facts_of(sheet, gravity_sg=0.998, journal=[racked]).stabilised
+
+
+def test_what_a_must_leaves_goes_by_its_kind() -> None:
+    """Honey a tenth and its glycerol (White 1962: 5.7 to 14.5 %), sugar less, malt two fifths.
+
+    Ordinary worts attenuate by 75 to 80 % apparently (common practice): by Balling 0.34 to 0.39 of their
+    extract stays.
+    """
+    shares = {kind: unfermentable_share(Must(kind)) for kind in (None, *MustKind)}
+    assert shares[MustKind.SUGAR] < shares[MustKind.HONEY] < shares[MustKind.FRUIT] < shares[MustKind.MALT]
+    assert 0.057 < shares[MustKind.HONEY] < 0.145
+    assert 0.34 <= shares[MustKind.MALT] <= 0.40
+    assert shares[None] == pytest.approx(shares[MustKind.HONEY], abs=0.002)
+
+
+def test_an_early_end_leaves_sugar_but_in_malt() -> None:
+    """A maker's 70 to 80 % tell the dextrins of a wort; of honey they tell a yeast that gave up."""
+    early = unfermentable_share(Must(MustKind.HONEY, 1.100, 18.0, (0.70, 0.80)))
+    assert early == unfermentable_share(Must(MustKind.HONEY))
+    wort = unfermentable_share(Must(MustKind.MALT, 1.050, 18.0, (0.70, 0.80)))
+    # real extract by Balling of 1.050 that fell by three quarters, and by the densities
+    ended = attenuation(1.050, 1.0125)
+    assert wort == pytest.approx(ended.real_extract / ended.original_extract, abs=0.008)
+    dense = composition(1.050, 1.0125).extract_g / unfermented(1.050).extract_g
+    assert wort == pytest.approx(dense, abs=0.01)
+
+
+def test_sugar_on_the_way_leaves_little() -> None:
+    """Half of it added later: half of what honey leaves, and 4 % of the rest (common practice)."""
+    must = Must(MustKind.HONEY, 1.040, 18.0)
+    honey = unfermentable_share(must)
+    assert unfermentable_share(must, 40.0) == pytest.approx((honey + 0.04) / 2.0)
+    assert unfermentable_share(must, math.nan) == honey

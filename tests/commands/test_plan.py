@@ -49,3 +49,57 @@ def test_without_a_volume_there_is_no_plan(carboyd_command):
     done = carboyd_command("plan", "bare")
     assert isinstance(done.exception, InputError)
     assert "volume" in str(done.exception)
+
+
+def test_a_sweet_batch_is_not_called_dry(carboyd_command):
+    """At 1.015 from 1.120 some 47 g/L could still ferment, whatever its yeast stands."""
+    carboyd_command(
+        "batch", "start", "Strong", "--original-gravity", "1.120", "--volume", "18L", "--capacity", "20L",
+        "--ph", "3.6", "--tolerance", "14%", "--carbonation", "0",
+    )  # fmt: skip
+    shown = " ".join(carboyd_command("plan", "strong", "--gravity", "1.015").output.split())
+    assert "It is not dry: about 47 g/L" in shown
+    assert "Fill clean bottles" not in shown
+
+
+def test_a_target_that_is_reached_leaves_the_sugar_in_sight(carboyd_command):
+    """At its target nothing is added, and what is there is held all the same."""
+    carboyd_command(
+        "batch", "start", "Level", "--original-gravity", "1.100", "--volume", "18L", "--ph", "3.6",
+        "--sweeten-to", "1.012", "--carbonation", "0",
+    )  # fmt: skip
+    for gravity in ("1.012", "1.013"):
+        shown = " ".join(carboyd_command("plan", "level", "--gravity", gravity).output.split())
+        assert "It is not dry" in shown
+        assert "Decide what holds the sweetness" in shown
+        assert "Fill clean bottles" not in shown
+
+
+def test_what_went_in_before_is_told_by_options(carboyd_command, finished):
+    """After stabilising nothing is weighed out until free SO2 and sorbate are told; then only the rest is."""
+    carboyd_command("batch", "event", "porch", "stabilised", "--note", "1.82 g metabisulfite, 4.95 g sorbate")
+    sweet = ("plan", "porch", "--sweeten-to", "1.010")
+    shown = " ".join(carboyd_command(*sweet).output.split())
+    assert "It was stabilised" in shown
+    assert "Add potassium" not in shown
+    told = (*sweet, "--free", "20 mg/L", "--total", "60 mg/L", "--sorbate", "1g", "--alcohol", "5.2%")
+    shown = " ".join(carboyd_command(*told).output.split())
+    assert "Add potassium metabisulfite" in shown
+    # 200 mg/L in 18.47 L are 4.95 g (0.7464 g of sorbic acid a gram, IUPAC masses), less 1 g
+    assert "potassium sorbate 3.95 g" in shown
+    assert "5.2 % by volume" in shown
+    shown = carboyd_command(*told, "--malolactic").output
+    assert "Add potassium sorbate" not in shown
+    assert "geranium" in shown
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [(("--carbonation", "5.5"), "No pressure can be given"), (("--ph", "5.5"), "none that a mead has")],
+)
+def test_one_bad_figure_does_not_lose_the_plan(carboyd_command, finished, change, said):
+    """What the sheet takes and a calculator does not is said in its place; the rest stands."""
+    carboyd_command("batch", "change", "porch", *change)
+    shown = carboyd_command("plan", "porch").output
+    assert said in " ".join(shown.split())
+    assert "Add potassium metabisulfite" in shown

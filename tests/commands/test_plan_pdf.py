@@ -75,8 +75,7 @@ def test_the_same_plan_gives_the_same_file(plan: Plan) -> None:
 
 
 def test_a_plan_without_assumptions_prints() -> None:
-    """Where everything was measured there is no list of what was taken for granted."""
-    facts = replace(
-        FACTS, abv=5.5, ph=3.4, free_so2_mg_l=5.0, malolactic=True, sweeten_to_sg=None, infusion=""
-    )
-    assert "Taken for granted" not in words(as_pdf(plan_for(facts, 0)))
+    """Where nothing was taken for granted there is no list of it."""
+    plan = plan_for(FACTS, 0)
+    assert "Taken for granted" in words(as_pdf(plan))
+    assert "Taken for granted" not in words(as_pdf(replace(plan, assumptions=())))
