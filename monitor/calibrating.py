@@ -1,13 +1,14 @@
-"""Keeping a calibration and what follows from it: one answer for the page and the command."""
+"""Keeping a calibration, what follows from it, and who goes beyond it: one answer for page and command."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from monitor.errors import CalibrationError
 from monitor.sensors.calibration import Calibration, derived_gravity
 from monitor.store.base import Store
-from monitor.store.values import StoredCalibration
+from monitor.store.values import Heard, StoredCalibration
 from monitor.units import MS_PER_DAY, Quantity, rfc3339_from_ms
 
 
@@ -42,6 +43,18 @@ def keep_calibration(store: Store, calibration: Calibration, at_ms: int) -> Rede
     later = (one.valid_from_ms for one in store.calibrations.listed(sensor))
     until_ms = min((start - 1 for start in later if start > from_ms), default=None)
     return rederive(store, calibration, until_ms, at_ms)
+
+
+def sensors_beyond(store: Store, heard: Iterable[Heard]) -> set[str]:
+    """Those whose newest angle lies beyond what was measured for the calibration that holds for it."""
+    found = set()
+    for one in heard:
+        if one.quantity is not Quantity.ANGLE:
+            continue
+        kept = store.calibrations.at(one.sensor, one.last_time_ms)
+        if kept is not None and Calibration.from_dict(kept.document).extrapolates(one.last_value):
+            found.add(one.sensor)
+    return found
 
 
 def rederive(store: Store, calibration: Calibration, until_ms: int | None, at_ms: int) -> Rederived:

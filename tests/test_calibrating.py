@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitor.calibrating import keep_calibration, rederive
+from monitor.calibrating import keep_calibration, rederive, sensors_beyond
 from monitor.errors import CalibrationError
 from monitor.ferment.event import Reading
 from monitor.sensors.calibration import Pair, fit_calibration
@@ -41,6 +41,18 @@ def test_kept_angles_are_turned_and_what_no_liquid_is_is_refused(store: SqlStore
     assert _gravities(store) == pytest.approx([1.040, 1.050], abs=1e-9)
     assert (found.turned, found.impossible) == (2, 1)
     assert found.words() == "2 angles turned into gravities anew; 1 gave none, no liquid is like that"
+
+
+def test_who_goes_beyond_a_calibration_is_known(store: SqlStore) -> None:
+    """The newest angle counts, against the calibration that holds for it; without one nobody goes beyond."""
+    heard = store.readings.heard()
+    assert sensors_beyond(store, heard) == set()
+    keep_calibration(store, fit_calibration(SENSOR, PAIRS[:3], 0), NOW_MS)
+    assert sensors_beyond(store, heard) == set()
+    store.readings.commit([Reading(SENSOR, Quantity.ANGLE, NOW_MS + 3_000, 45.5, NOW_MS)])
+    assert sensors_beyond(store, store.readings.heard()) == {SENSOR}
+    keep_calibration(store, fit_calibration(SENSOR, PAIRS, NOW_MS + 2_500), NOW_MS)
+    assert sensors_beyond(store, store.readings.heard()) == set()
 
 
 def test_a_new_calibration_overwrites_what_the_old_one_made(store: SqlStore) -> None:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 
 import click
 
 from monitor.batch.sheet import HAND_PREFIX
+from monitor.calibrating import sensors_beyond
 from monitor.commands.context import config_option, json_option, local, opened, print_json
-from monitor.units import KEPT_UNIT, rfc3339_from_ms
+from monitor.store.values import Heard
+from monitor.units import KEPT_UNIT, Quantity, rfc3339_from_ms
 
 
 @click.command("sensors")
@@ -22,6 +24,7 @@ def sensors_command(config: Path | None, as_json: bool, unassigned: bool) -> Non
     with opened(config) as store:
         heard = store.readings.unassigned() if unassigned else store.readings.heard()
         owners = store.batches.owners()
+        beyond = sensors_beyond(store, heard)
     if as_json:
         print_json(
             [
@@ -33,6 +36,7 @@ def sensors_command(config: Path | None, as_json: bool, unassigned: bool) -> Non
                     "measured": rfc3339_from_ms(one.last_time_ms),
                     "heard": rfc3339_from_ms(one.last_received_ms),
                     "batches": list(_owned_by(one.sensor, owners)),
+                    "beyond_calibration": _is_beyond(one, beyond),
                 }
                 for one in heard
             ]
@@ -42,11 +46,18 @@ def sensors_command(config: Path | None, as_json: bool, unassigned: bool) -> Non
         belongs = ", ".join(_owned_by(one.sensor, owners)) or "no batch"
         quantity = one.quantity.value.replace("_", " ")
         value = f"{one.last_value:.6g} {KEPT_UNIT[one.quantity]}"
-        click.echo(f"{one.sensor:<24} {quantity:<20} {value:<16} {local(one.last_received_ms)}  {belongs}")
+        note = "; beyond its calibration" if _is_beyond(one, beyond) else ""
+        click.echo(
+            f"{one.sensor:<24} {quantity:<20} {value:<16} {local(one.last_received_ms)}  {belongs}{note}"
+        )
     if not heard:
         click.echo(
             "No sensor has been heard." if not unassigned else "Every sensor heard belongs to a batch."
         )
+
+
+def _is_beyond(one: Heard, beyond: Set[str]) -> bool:
+    return one.quantity is Quantity.ANGLE and one.sensor in beyond
 
 
 def _owned_by(sensor: str, owners: Mapping[str, Sequence[str]]) -> Sequence[str]:

@@ -1,8 +1,8 @@
 """From the angle of a float to gravity: a polynomial through measured pairs.
 
 The degree is the one that best foretells the pairs left out of its fit, among those that rise or fall over
-the whole range; a higher one must be clearly better. Beyond the range the curve goes on as a straight line
-and says that it does.
+the whole range; a higher one must be clearly better. Beyond the range the curve goes on as a straight line,
+and `extrapolates` says for which angles.
 """
 
 from __future__ import annotations

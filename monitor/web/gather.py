@@ -13,6 +13,7 @@ from monitor.batch.journal import tasting_of
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
 from monitor.batch.strength import added_by_journal, attenuated
+from monitor.calibrating import sensors_beyond
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
 from monitor.ferment.event import JournalEntry, Reading
@@ -244,8 +245,17 @@ def sensor_views(ports: Ports, names: Iterable[str] | None = None) -> tuple[Sens
             heard.setdefault(one.sensor, []).append(one)
     silent = ports.store.alerts.subjects(AlertKind.SENSOR_SILENT)
     calibrated = ports.store.calibrations.sensors()
+    angled = (one for name in heard.keys() & calibrated for one in heard[name])
+    beyond = sensors_beyond(ports.store, angled)
     return tuple(
-        _sensor(name, found, name in silent, name in calibrated) for name, found in sorted(heard.items())
+        _sensor(
+            name,
+            found,
+            silent=name in silent,
+            calibrated=name in calibrated,
+            beyond_calibration=name in beyond,
+        )
+        for name, found in sorted(heard.items())
     )
 
 
@@ -255,7 +265,7 @@ def free_sensor_views(ports: Ports) -> tuple[SensorView, ...]:
     return sensor_views(ports, {one.sensor for one in free if one.quantity is not Quantity.SAMPLE_GRAVITY})
 
 
-def _sensor(name: str, found: Sequence[Heard], silent: bool, calibrated: bool) -> SensorView:
+def _sensor(name: str, found: Sequence[Heard], **found_out: bool) -> SensorView:
     last = {one.quantity: one.last_value for one in found}
     return SensorView(
         name=name,
@@ -264,9 +274,8 @@ def _sensor(name: str, found: Sequence[Heard], silent: bool, calibrated: bool) -
         battery_percent=last.get(Quantity.BATTERY),
         battery_v=last.get(Quantity.BATTERY_VOLTAGE),
         signal_dbm=last.get(Quantity.SIGNAL),
-        silent=silent,
-        calibrated=calibrated,
         last_values=tuple(last.items()),
+        **found_out,
     )
 
 

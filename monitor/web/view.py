@@ -72,6 +72,8 @@ class SensorView:
     signal_dbm: float | None = None
     silent: bool = False
     calibrated: bool = False
+    beyond_calibration: bool = False
+    """Whether its newest angle lies outside of what its calibration was measured for."""
     last_values: tuple[tuple[Quantity, float], ...] = ()
 
 

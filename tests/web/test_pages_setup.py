@@ -7,11 +7,13 @@ import re
 
 import pytest
 
+from monitor.calibrating import keep_calibration
 from monitor.ferment.event import Reading
+from monitor.sensors.calibration import Pair, fit_calibration
 from monitor.units import Quantity
 from monitor.web.leaf import ON_A_PAGE
 
-from .rooms import PITCHED_MS, Cellar, Visit
+from .rooms import PITCHED_MS, Cellar, Visit, words_of
 
 FLOAT = "float-hedgerow-session"
 ODD = 'shed <b>"7" & 8'
@@ -50,3 +52,14 @@ def test_every_sensor_can_be_chosen(crowded: list[str], visit: Visit, path: str,
     assert sorted(html.unescape(name) for _, name in offered) == crowded
     assert [name for mark, name in offered if mark] == ([chosen] if chosen else [])
     assert "<b>" not in field
+
+
+def test_a_float_beyond_its_calibration_is_marked(visit: Visit, busy: Cellar) -> None:
+    """In both lists of sensors, as long as its newest angle is outside of what was measured."""
+    pairs = [Pair(25.0, 1.000), Pair(40.0, 1.030), Pair(60.0, 1.070)]
+    for angle_deg, marked in ((60.0, False), (61.0, True)):
+        busy.now_ms += 1_000
+        busy.store.readings.commit([Reading(FLOAT, Quantity.ANGLE, busy.now_ms, angle_deg, busy.now_ms)])
+        keep_calibration(busy.store, fit_calibration(FLOAT, pairs, 0), busy.now_ms)
+        assert ("again float-hedgerow-session beyond it" in words_of(visit.get("/setup").text)) is marked
+        assert ("beyond its calibration" in visit.get("/batches/hedgerow-session").text) is marked
