@@ -22,7 +22,7 @@ from pydantic import (
 )
 
 from monitor.cellar.shown import UnitSystem
-from monitor.errors import CarboydError
+from monitor.errors import CarboydError, InputError
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import Severity
 from monitor.ferment.verdict import Thresholds
@@ -42,6 +42,7 @@ from monitor.sensors.mapping import (
     ObjectMapping,
 )
 from monitor.sensors.payload import NATIVE_TOPICS
+from monitor.sensors.topics import topic_filter
 from monitor.store.retention import RetentionPolicy
 from monitor.units import MS_PER_MINUTE, Quantity
 from monitor.web.options import DEFAULT_PORT, WebSettings
@@ -53,11 +54,10 @@ _WEB_ADDRESS: Final = re.compile(r"https?://[^\s\x00-\x1f\x7f]+")
 
 
 def _topic_filter(text: str) -> str:
-    levels = text.split("/")
-    if not text or any("#" in level and level != "#" for level in levels) or "#" in levels[:-1]:
-        raise ValueError("an MQTT topic filter: '#' alone and last, '+' alone on its level")
-    if any("+" in level and level != "+" for level in levels):
-        raise ValueError("an MQTT topic filter: '#' alone and last, '+' alone on its level")
+    try:
+        topic_filter(text)
+    except InputError as error:
+        raise ValueError(f"an MQTT topic filter: {error.hint}") from error
     return text
 
 
@@ -67,7 +67,7 @@ Pointer = Annotated[str, StringConstraints(pattern=r"^(/.*)?$")]
 
 
 class Section(BaseModel):
-    """A table of the file: unknown keys are faults, values are never guessed from another type."""
+    """A table of the file: unknown keys are faults; text that says a value counts, as in the environment."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, hide_input_in_errors=True)
 

@@ -294,4 +294,4 @@ def _exchange(config: Path, before: str, after: str, accept: Callable[[Path], No
         click.confirm(f"Change {config}?", abort=True, err=True)
     kept = replace_text(config, after, accept)
     click.echo(f"{config} is changed; what it held is kept in {kept}.", err=True)
-    click.echo("A running daemon reads it when it starts.", err=True)
+    click.echo("A running daemon reads it at SIGHUP, or when it starts again.", err=True)

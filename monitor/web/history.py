@@ -6,15 +6,14 @@ events. Nothing is stored and nobody is told.
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from monitor.ferment.emission import AlertChange, AlertState, PhaseChange
 from monitor.ferment.event import Tick
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
 from monitor.store.base import Store
+from monitor.web.remembered import Remembered
 
 REMEMBERED: Final = 16
 
@@ -50,25 +49,16 @@ def tell(store: Store, slug: str, analysis: Analysis, until_ms: int) -> Told:
     return Told(pipeline.snapshot, tuple(phases), tuple(alerts))
 
 
-@dataclass(slots=True)
 class Past:
     """Remembers what was told of the batches looked at last; an ended batch seldom changes."""
 
-    store: Store
-    analysis: Analysis
-    _told: OrderedDict[tuple[str, int | None, int], Told] = field(default_factory=OrderedDict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    def __init__(self, store: Store, analysis: Analysis) -> None:
+        self._store = store
+        self._analysis = analysis
+        self._told: Remembered[tuple[str, int | None, int], Told] = Remembered(REMEMBERED)
 
     def of(self, slug: str, until_ms: int) -> Told:
         """What the pipeline says of a batch; computed once until something is changed by hand."""
-        sheet = self.store.batches.get(slug)
-        key = (slug, sheet.ended_ms, self.store.changes.position())
-        with self._lock:
-            found = self._told.get(key)
-        if found is None:
-            found = tell(self.store, slug, self.analysis, until_ms)
-            with self._lock:
-                self._told[key] = found
-                while len(self._told) > REMEMBERED:
-                    self._told.popitem(last=False)
-        return found
+        sheet = self._store.batches.get(slug)
+        key = (slug, sheet.ended_ms, self._store.changes.position())
+        return self._told.of(key, lambda: tell(self._store, slug, self._analysis, until_ms))

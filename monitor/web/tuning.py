@@ -7,12 +7,11 @@ tells it again with others, in a fraction of a second.
 from __future__ import annotations
 
 import math
-import threading
-from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from typing import Final
 
+from monitor.batch.sheet import Sheet
 from monitor.errors import InputError
 from monitor.ferment.emission import AlertChange, AlertState, PhaseChange
 from monitor.ferment.event import Tick
@@ -23,6 +22,7 @@ from monitor.tune.witness import Witnessed, retold, witness
 from monitor.units import MS_PER_HOUR
 from monitor.web.history import Told
 from monitor.web.ports import Ports
+from monitor.web.remembered import Remembered
 from monitor.web.words import THRESHOLD
 
 REMEMBERED: Final = 8
@@ -93,7 +93,6 @@ class _Shown:
     present: Told
 
 
-@dataclass(slots=True)
 class Trials:
     """Remembers what the batches that were tried last have shown.
 
@@ -101,39 +100,33 @@ class Trials:
     it has been added.
     """
 
-    store: Store
-    analysis: Analysis
-    _shown: OrderedDict[tuple[str, int, int], _Shown] = field(default_factory=OrderedDict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    def __init__(self, store: Store, analysis: Analysis) -> None:
+        self._store = store
+        self._analysis = analysis
+        self._shown: Remembered[tuple[str, int, int], _Shown] = Remembered(REMEMBERED)
 
     def tried(self, slug: str, wished: Mapping[str, float], until_ms: int) -> tuple[Told, Told]:
         """What the present thresholds say of a batch, and what others would have said.
 
         Raises NotFoundError for an unknown batch, InputError for thresholds that cannot be tried.
         """
-        other = tuned(self.analysis, wished)
+        other = tuned(self._analysis, wished)
         shown = self._of(slug, until_ms)
-        if other == self.analysis:
+        if other == self._analysis:
             return shown.present, shown.present
         return shown.present, _told(shown.seen, other)
 
     def _of(self, slug: str, until_ms: int) -> _Shown:
-        sheet = self.store.batches.get(slug)
+        sheet = self._store.batches.get(slug)
         last_ms = until_ms if sheet.ended_ms is None else min(sheet.ended_ms, until_ms)
-        key = (slug, -(-last_ms // MS_PER_HOUR), self.store.changes.position())
-        with self._lock:
-            found = self._shown.get(key)
-        if found is None:
-            events = (*self.store.batches.events(slug), Tick(last_ms))
-            known = (event for event in events if event.at_ms <= last_ms)
-            seen = witness(sheet.premise(), known, self.analysis.fit)
-            found = _Shown(seen, _told(seen, self.analysis))
-        with self._lock:
-            self._shown[key] = found
-            self._shown.move_to_end(key)
-            while len(self._shown) > REMEMBERED:
-                self._shown.popitem(last=False)
-        return found
+        key = (slug, -(-last_ms // MS_PER_HOUR), self._store.changes.position())
+        return self._shown.of(key, lambda: self._measured(sheet, last_ms))
+
+    def _measured(self, sheet: Sheet, last_ms: int) -> _Shown:
+        events = (*self._store.batches.events(sheet.slug), Tick(last_ms))
+        known = (event for event in events if event.at_ms <= last_ms)
+        seen = witness(sheet.premise(), known, self._analysis.fit)
+        return _Shown(seen, _told(seen, self._analysis))
 
 
 def _told(seen: Witnessed, analysis: Analysis) -> Told:
