@@ -24,19 +24,6 @@ TASTE_SCORE: Final = (0, 10)
 
 _CLOCK_SLACK_MS: Final = 5 * 60_000
 
-DESCRIPTION: Final[dict[JournalKind, str]] = {
-    JournalKind.NUTRIENT: "nutrient given",
-    JournalKind.SUGAR_ADDITION: "sugar or honey added to ferment",
-    JournalKind.RACKED: "racked to another vessel",
-    JournalKind.STABILISED: "stabilised with sulfite, sorbate or both",
-    JournalKind.SWEETENED: "sweetened, not meant to ferment",
-    JournalKind.INFUSION_IN: "fruit, spice or other flavour put in",
-    JournalKind.INFUSION_OUT: "flavour taken out",
-    JournalKind.PACKAGED: "bottled or kegged",
-    JournalKind.NOTE: "note",
-}
-"""What each kind of entry stands for."""
-
 
 def past_ms(what: str, moment_ms: int, at_ms: int) -> int:
     """A moment at which something was done, the time of entry at the latest.

@@ -19,7 +19,6 @@ from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.molar import C, H, O, P
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
-from monitor.units import OZ_G
 
 CONCENTRATED_PERCENT: Final = 20.0
 """Above this a label nearly always means grams in 100 g, and the two bases lie far apart."""
@@ -28,7 +27,6 @@ NOTICED_SHARE: Final = 0.02
 MOST_RISE_G_L: Final = 10.0
 LARGE_RISE_G_L: Final = 3.0
 """Titratable acid as tartaric: more than this in one go is a different drink."""
-US_TEASPOON_ML: Final = 4.92892159375
 
 
 class Acid(StrEnum):
@@ -153,16 +151,6 @@ class AcidDose(Advised):
     """What the per cent of the solution was taken for."""
     steps: tuple[TastedStep, ...]
     """A half, then two quarters: taste after each and stop where it is right."""
-
-    @property
-    def acid_oz(self) -> float:
-        """The weight in avoirdupois ounces."""
-        return self.acid_g / OZ_G
-
-    @property
-    def solution_tsp(self) -> float:
-        """The volume of solution in US teaspoons."""
-        return self.solution_ml / US_TEASPOON_ML
 
 
 def solution_density_g_ml(acid: Acid, mass_percent: float) -> float:

@@ -15,7 +15,6 @@ from typing import Final
 
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
-from monitor.units import OZ_G
 
 USUAL_DAYS: Final = (7.0, 14.0)
 LONGEST_DAYS: Final = 56.0
@@ -60,11 +59,6 @@ class InfusionPlan(Advised):
     latest_day: float
     reminders: tuple[Reminder, ...]
     """In the order of their days."""
-
-    @property
-    def amount_oz(self) -> float:
-        """The weight in avoirdupois ounces."""
-        return self.amount_g / OZ_G
 
 
 def scaled_g(amount_g: float, from_volume_l: float, to_volume_l: float) -> float:

@@ -20,7 +20,6 @@ from monitor.cellar.molar import H, N, O, P
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
 from monitor.must.density import extract_g_per_l_from_sg
-from monitor.units import OZ_G
 
 FIRST_FEED_H: Final = 24.0
 """After pitching, once the lag is over; common practice."""
@@ -97,11 +96,6 @@ class Portion:
 
     nutrient: Nutrient
     grams: float
-
-    @property
-    def ounces(self) -> float:
-        """The weight in avoirdupois ounces."""
-        return self.grams / OZ_G
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from monitor.cellar.pressure import (
     danger,
 )
 from monitor.ferment.emission import Phase
-from monitor.units import OZ_G, POINTS_PER_SG, PSI_KPA
+from monitor.units import POINTS_PER_SG, PSI_KPA
 
 TOLERATED_POINTS: Final = 2.0
 """Points above the expected end that still count as the end: a hydrometer is good to about one, the
@@ -87,11 +87,6 @@ class Priming(Advised):
     worst_gauge_kpa: float
     """At 30 degC, if the batch also fermented to the lowest gravity it could reach, and the honey that primes
     it held all the sugar that a honey may."""
-
-    @property
-    def sugar_oz(self) -> float:
-        """The weight in avoirdupois ounces."""
-        return self.sugar_g / OZ_G
 
 
 Objection = tuple[RefusalReason, str]

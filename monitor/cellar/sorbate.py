@@ -23,7 +23,6 @@ from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.molar import POTASSIUM_SORBATE_G_MOL, SORBIC_ACID_G_MOL
 from monitor.cellar.possible import within
 from monitor.cellar.sulfite import USUAL_TARGET_MG_L
-from monitor.units import OZ_G
 
 SORBIC_PER_SORBATE: Final = SORBIC_ACID_G_MOL / POTASSIUM_SORBATE_G_MOL
 """Grams of sorbic acid in a gram of potassium sorbate (IUPAC masses): 0.7464."""
@@ -93,11 +92,6 @@ class SorbateDose(Advised):
     routes: tuple[Route, ...]
     """What else to do; empty where the dose is enough."""
     steps: tuple[StabilisingStep, ...]
-
-    @property
-    def sorbate_oz(self) -> float:
-        """The weight in avoirdupois ounces."""
-        return self.sorbate_g / OZ_G
 
 
 def sorbate_from_sorbic_acid(sorbic_acid: float) -> float:

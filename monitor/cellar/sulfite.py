@@ -29,7 +29,6 @@ import numpy as np
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.molar import NA, SULFUR_DIOXIDE_G_MOL, H, K, O, S
 from monitor.cellar.possible import within
-from monitor.units import OZ_G
 
 TEXTBOOK_PK: Final = 1.81
 ACIDIFY_FIRST_PH: Final = 3.8
@@ -141,11 +140,6 @@ class SulfiteDose(Advised):
     limits_exceeded: tuple[SulfiteLimit, ...]
     label_required: bool
     """Total at or above 10 mg/L: sulfites must be declared on drink for sale."""
-
-    @property
-    def salt_oz(self) -> float:
-        """The weight in avoirdupois ounces."""
-        return self.salt_g / OZ_G
 
 
 def so2_yield_g_per_g(salt: Salt) -> float:

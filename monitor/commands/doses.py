@@ -289,6 +289,3 @@ def _infusion_rows(plan: InfusionPlan, output: Output) -> list[Row]:
         ("usually out", f"day {plan.usual_days[0]:g} to {plan.usual_days[1]:g}"),
         *((f"day {one.day:g}", one.text) for one in plan.reminders),
     ]
-
-
-COMMANDS = (sulfite_command, sorbate_command, acid_command, nutrient_command, infusion_command)

@@ -241,6 +241,3 @@ def _history(path: Path) -> tuple[list[float], list[float]]:
         times.append(minutes)
         degrees.append(celsius)
     return times, degrees
-
-
-COMMANDS = (keg_command, prime_command, sealed_command, pasteurise_command)

@@ -276,6 +276,3 @@ def _honey_rows(found: HoneyFound, output: Output) -> list[Row]:
         rows.append(("  were it damp, 20 %", output.mass(found.used.most_g)))
         rows.append(("dissolved solids", output.mass(found.used.solids_g)))
     return rows
-
-
-COMMANDS = (density_command, alcohol_command, expect_command, honey_command)

@@ -293,6 +293,3 @@ def dilute_command(
         assert to_alcohol is not None
         thinner = dilute_to_strength(base, to_alcohol)
     tell(output, thinner, [("water", output.volume(thinner.water_l)), *_blend_rows(thinner.blend, output)])
-
-
-COMMANDS = (must_command, correct_command, sweeten_command, blend_command, dilute_command)

@@ -235,6 +235,3 @@ def simulate_command(folder: Path, scenario: str, count: int, seed: int) -> None
                 lines=lines,
             )
         click.echo(str(folder / recording.name))
-
-
-COMMANDS: Final = (replay_command, score_command, simulate_command)

@@ -12,7 +12,6 @@ from sqlalchemy import text
 
 from monitor.errors import InputError, StoreError, StoreUnavailableError
 from monitor.store.alerts import SqlAlerts
-from monitor.store.base import Store
 from monitor.store.batches import SqlBatches
 from monitor.store.calibrations import SqlCalibrations
 from monitor.store.changes import SqlChanges
@@ -147,8 +146,3 @@ class SqlStore:
     def _path(self) -> Path | None:
         database = self._gate.engine.url.database
         return Path(database) if self._gate.is_sqlite and not self._gate.in_memory and database else None
-
-
-def open_store(options: StoreOptions) -> Store:
-    """Open a store; errors as for `SqlStore`."""
-    return SqlStore(options)

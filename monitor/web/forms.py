@@ -13,7 +13,7 @@ from typing import TypeVar
 from starlette.datastructures import FormData
 
 from monitor.errors import InputError
-from monitor.units import LB_KG, US_GAL_L, celsius_from_fahrenheit, ms_from_datetime, ms_from_rfc3339
+from monitor.units import US_GAL_L, celsius_from_fahrenheit, ms_from_datetime, ms_from_rfc3339
 from monitor.web.show import Show
 
 _Choice = TypeVar("_Choice", bound=StrEnum)
@@ -63,11 +63,6 @@ class Form:
         """A volume in the reader's unit, in L."""
         value = self.number_or_none(name, label)
         return value * US_GAL_L if value is not None and self.show.us else value
-
-    def kilograms_or_none(self, name: str, label: str) -> float | None:
-        """A mass in the reader's unit, in kg."""
-        value = self.number_or_none(name, label)
-        return value * LB_KG if value is not None and self.show.us else value
 
     def choice(self, name: str, label: str, kind: type[_Choice]) -> _Choice:
         """One of a set of words."""

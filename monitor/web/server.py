@@ -12,7 +12,6 @@ from starlette.applications import Starlette
 from monitor.errors import ConfigurationError
 from monitor.web.stream import Broadcast
 
-START_WITHIN_S: Final = 10.0
 STOP_WITHIN_S: Final = 2
 
 

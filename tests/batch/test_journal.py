@@ -7,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.batch.journal import (
-    DESCRIPTION,
     Tasting,
     corrected_sample_sg,
     entry,
@@ -50,10 +49,6 @@ class TestEntry:
         """What was done may stand without words; a note may not."""
         with pytest.raises(InputError, match="a note needs words"):
             entry(JournalKind.NOTE, done_ms=0, at_ms=0, note="  ")
-
-    def test_every_kind_is_described(self) -> None:
-        """No kind of entry is without a description."""
-        assert set(DESCRIPTION) == set(JournalKind)
 
 
 class TestHandSample:

@@ -82,7 +82,6 @@ def test_the_usual_window_is_tasted_every_other_day() -> None:
     assert tastings == [3.5, 5.5, 7.5, 9.5, 11.5, 13.5]
     assert [r.day for r in plan.reminders[-2:]] == [14.0, 56.0]
     assert plan.amount_g == pytest.approx(45.0)
-    assert plan.amount_oz == pytest.approx(45.0 / 28.349523125)
 
 
 def test_fruit_warns_of_a_second_ferment() -> None:

@@ -84,7 +84,6 @@ def test_inside_the_table_it_is_enough() -> None:
     dose = s.sorbate_dose(20.0, alcohol_abv=12.0, ph=3.3, molecular_so2_mg_l=0.8)
     assert dose.reliance is Reliance.ENOUGH
     assert dose.sorbate_g == pytest.approx(2.4)
-    assert dose.sorbate_oz == pytest.approx(2.4 / 28.349523125)
     assert dose.routes == ()
     assert dose.peynaud_mg_l == pytest.approx(100.0)
     assert not dose.likely_tasted

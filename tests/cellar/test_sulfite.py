@@ -177,7 +177,6 @@ def test_a_usual_batch() -> None:
     assert dose.so2_to_add_mg_l == pytest.approx(56.8, abs=0.1)
     assert dose.salt_g == pytest.approx(1.773, abs=0.002)
     assert dose.stock_10_percent_ml == pytest.approx(10.0 * dose.salt_g)
-    assert dose.salt_oz == pytest.approx(dose.salt_g / 28.349523125)
     assert dose.label_required
     assert dose.limits_exceeded == ()
 

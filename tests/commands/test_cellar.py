@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import subprocess
 import sys
@@ -12,10 +13,14 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from monitor.commands.cellar import COMMANDS
+from monitor.cli import FAMILIES, HEADINGS
 from monitor.errors import InputError, QuantityError
 
-BY_NAME = {command.name: command for command in COMMANDS}
+BY_NAME: dict[str, click.Command] = {
+    name: getattr(importlib.import_module(f"monitor.commands.{module}"), f"{name}_command")
+    for name, module in FAMILIES.items()
+    if module in HEADINGS["Figures"]
+}
 
 BATCH = ["--volume", "18L", "--gravity", "0.998", "--original-gravity", "1.040"]
 DOSED = ["--volume", "5gal", "--ph", "3.5", "--alcohol", "5.3%"]
@@ -108,7 +113,7 @@ def test_every_command_has_an_example_here() -> None:
     assert {words[0] for words in EXAMPLES} == set(BY_NAME)
 
 
-@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command.name)
+@pytest.mark.parametrize("command", BY_NAME.values(), ids=BY_NAME)
 def test_every_command_explains_itself(command: click.Command) -> None:
     """Each has a one-line summary and offers units and JSON."""
     assert command.get_short_help_str()
@@ -244,8 +249,9 @@ def test_a_recorded_heating_is_counted(tmp_path: Path) -> None:
 
 def test_a_calculator_starts_without_store_and_settings() -> None:
     """Importing the calculators loads neither the database layer nor the settings library."""
+    modules = ", ".join(f"monitor.commands.{module}" for module in HEADINGS["Figures"])
     code = (
-        "import sys, monitor.commands.cellar; "
+        f"import sys, {modules}; "
         "print(sorted({'sqlalchemy', 'pydantic', 'paho', 'matplotlib', 'pint'} & set(sys.modules)))"
     )
     answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -16,7 +16,7 @@ from monitor.errors import InputError, StoreUnavailableError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.store.base import Store
 from monitor.store.gate import StoreOptions
-from monitor.store.sql import SqlStore, open_store
+from monitor.store.sql import SqlStore
 from monitor.store.values import ChangeKind
 from monitor.units import Quantity
 
@@ -45,7 +45,7 @@ class TestClose:
         with SqlStore(StoreOptions(url)) as store:
             store.readings.commit([gravity(1)])
             store.batches.start(Sheet("a", "A", 0), at_ms=0)
-        again: Store = open_store(StoreOptions(url))
+        again: Store = SqlStore(StoreOptions(url))
         assert again.readings.commit([gravity(1), gravity(2)]).stored == 1
         assert [one.slug for one in again.batches.listed()] == ["a"]
         again.close()

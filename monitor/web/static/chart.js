@@ -176,7 +176,7 @@ function journal(M, gravity, warm, data, deeds) {
       plot.add_layout(new M.Span({ dimension: "height", location: mark.time_ms, line_color: css("--quiet"), line_width: 1, line_dash: [2, 3] }));
     }
     const label = new M.Label({
-      x: mark.time_ms, y: data.top_sg ?? gravity.y_range.end, x_offset: 4, y_offset: -4, text: mark.title, angle: -Math.PI / 2, text_color: css("--quiet"),
+      x: mark.time_ms, y: gravity.y_range.end, x_offset: 4, y_offset: -4, text: mark.title, angle: -Math.PI / 2, text_color: css("--quiet"),
       text_font: css("--text"), text_font_size: "12.5px", text_align: "left", text_baseline: "bottom",
     });
     gravity.add_layout(label);
