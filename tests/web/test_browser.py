@@ -16,6 +16,7 @@ from monitor.ferment.event import JournalKind, Reading
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
+from monitor.web.actions import Actions
 from monitor.web.app import create_app
 from monitor.web.options import WebSettings
 from monitor.web.server import WebServer, serve
@@ -106,6 +107,14 @@ def test_a_reading_appears_live(cellar: Cellar, opening: Open) -> None:
     a_reading(cellar, 1.0123)
     expect(page.locator("#last-reading")).to_have_text("last read 1.0123", timeout=LIVE_MS)
     expect(chart).to_have_attribute("data-drawn", "2")
+
+
+def test_a_shared_page_is_live_too(cellar: Cellar, opening: Open) -> None:
+    """Its stream names no batch, and what comes over it is of the one that is shown."""
+    _, token = Actions(cellar.ports()).share(SLUG)
+    page = opening(f"/shared/{token}")
+    a_reading(cellar, 1.0123)
+    expect(page.locator("#last-reading")).to_have_text("last read 1.0123", timeout=LIVE_MS)
 
 
 def test_a_moved_threshold_is_told_at_once(opening: Open) -> None:
