@@ -15,8 +15,10 @@ from typing import Any, Final
 
 import platformdirs
 from pydantic import Field, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_settings import (
     BaseSettings,
+    EnvSettingsSource,
     NestedSecretsSettingsSource,
     PydanticBaseSettingsSource,
     SettingsConfigDict,
@@ -25,7 +27,7 @@ from pydantic_settings import (
 from monitor.errors import ConfigurationError
 from monitor.ferment.pipeline import Analysis
 from monitor.sensors.payload import Decoder
-from monitor.settings_faults import faults_of
+from monitor.settings_faults import Sources, faults_of
 from monitor.settings_influx import InfluxSection
 from monitor.settings_sections import (
     AlertPolicySection,
@@ -47,6 +49,25 @@ CONFIG_VARIABLE: Final = "CARBOYD_CONFIG"
 SECRETS_VARIABLE: Final = "CARBOYD_SECRETS_DIR"
 SYSTEMD_CREDENTIALS_VARIABLE: Final = "CREDENTIALS_DIRECTORY"
 OWN_VARIABLES: Final = {CONFIG_VARIABLE, SECRETS_VARIABLE}
+
+
+class _TextStays(EnvSettingsSource):
+    """Text that should be JSON and is not stays as it is: the check refuses it by key, like any value."""
+
+    def decode_complex_value(self, field_name: str, field: FieldInfo, value: Any) -> Any:
+        """A list or a table out of JSON, or the text."""
+        try:
+            return super().decode_complex_value(field_name, field, value)
+        except (ValueError, RecursionError):
+            return value
+
+
+class _Environment(_TextStays):
+    """Environment variables."""
+
+
+class _Secrets(_TextStays, NestedSecretsSettingsSource):
+    """Files in the secrets directory."""
 
 
 class Settings(BaseSettings):
@@ -98,10 +119,8 @@ class Settings(BaseSettings):
     ) -> tuple[PydanticBaseSettingsSource, ...]:
         """Environment, then secrets, then what the file said (handed in by `load`)."""
         # the stock secrets source does not fill nested keys; init values are the TOML file's here
-        secrets = NestedSecretsSettingsSource(
-            file_secret_settings, secrets_prefix="", secrets_nested_delimiter=NESTED
-        )
-        return env_settings, secrets, init_settings
+        secrets = _Secrets(file_secret_settings, secrets_prefix="", secrets_nested_delimiter=NESTED)
+        return _Environment(settings_cls), secrets, init_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,16 +151,21 @@ def load(config_file: Path | None) -> Loaded:
     values = _read_toml(config_file) if config_file is not None else {}
     faults = _unknown_variables(environ)
     secrets_dir = environ.get(SECRETS_VARIABLE) or environ.get(SYSTEMD_CREDENTIALS_VARIABLE)
-    if secrets_dir and not Path(secrets_dir).is_dir():
+    if secrets_dir and not (Path(secrets_dir).is_dir() and os.access(secrets_dir, os.R_OK | os.X_OK)):
         faults.append(
-            f"environment: {SECRETS_VARIABLE} = {secrets_dir!r}: no such directory; allowed: a directory"
+            f"environment: {SECRETS_VARIABLE} = {secrets_dir!r}: no such directory, or none that can be read;"
+            " allowed: a directory"
         )
         secrets_dir = None
     data_dir = Path(platformdirs.user_data_dir("carboyd"))
     try:
         settings = Settings(_secrets_dir=secrets_dir, **values)
     except ValidationError as error:
-        faults += faults_of(error, config_file, values, environ, ENVIRONMENT_PREFIX, NESTED)
+        faults += faults_of(
+            error, Sources(config_file, values, environ, secrets_dir), ENVIRONMENT_PREFIX, NESTED
+        )
+    except (OSError, ValueError) as error:  # no other source than the secrets has files to be read here
+        faults.append(f"{secrets_dir}: the secrets cannot be read: {error}")
     if faults:
         raise ConfigurationError(faults, hint="nothing was started; mend these and try again")
     return Loaded(settings, config_file, data_dir)

@@ -127,6 +127,52 @@ def test_a_heartbeat_goes_to_a_plain_address(tmp_path: Path, url: str) -> None:
     assert "hush" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("variable", "text", "said"),
+    [
+        ("CARBOYD_MQTT__TOPICS", "plant/#", "CARBOYD_MQTT__TOPICS = (not shown): a JSON list"),
+        ("CARBOYD_MQTT__TOPICS", '["plant/#"', "CARBOYD_MQTT__TOPICS = (not shown): a JSON list"),
+        (
+            "CARBOYD_MQTT__TOPICS",
+            '["plant/#/a"]',
+            "CARBOYD_MQTT__TOPICS: mqtt.topics[0] = (not shown): allowed",
+        ),
+        ("CARBOYD_WEB__TOKENS", "[" * 9_999, "CARBOYD_WEB__TOKENS = (not shown): a JSON list"),
+        ("CARBOYD_NUMBERS", "1", "CARBOYD_NUMBERS = (not shown): a JSON list"),
+        ("CARBOYD_WEB", '{"tokens": [', "CARBOYD_WEB = (not shown): a JSON object"),
+    ],
+)
+def test_a_list_in_the_environment_is_json(
+    variable: str, text: str, said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Anything else is a fault that names the variable, and not what may be secret in it."""
+    monkeypatch.setenv(variable, text)
+    with pytest.raises(ConfigurationError) as caught:
+        load(None)
+    (fault,) = caught.value.faults
+    assert said in fault
+
+
+def test_a_list_in_the_environment_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As a JSON list."""
+    monkeypatch.setenv("CARBOYD_MQTT__TOPICS", '["plant/#", "shed/#"]')
+    assert load(None).settings.mqtt.topics == ("plant/#", "shed/#")
+
+
+def test_a_faulty_secret_is_named_by_its_file(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A token that stands in its file without a list around it, and a file that is no text."""
+    monkeypatch.setenv("CARBOYD_SECRETS_DIR", str(tmp_path))
+    secret = tmp_path / "web__tokens"
+    secret.write_text("quite-secret-quite-secret\n")
+    with pytest.raises(ConfigurationError) as caught:
+        load(None)
+    assert f"{secret}: web.tokens = (not shown): a JSON list" in str(caught.value)
+    assert "quite" not in str(caught.value)
+    secret.write_bytes(b"\xff\xfe")
+    with pytest.raises(ConfigurationError, match="secrets cannot be read"):
+        load(None)
+
+
 def test_a_mistyped_variable_is_a_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     """CARBOYD_MQQT__HOST would otherwise be ignored without a word."""
     monkeypatch.setenv("CARBOYD_MQQT__HOST", "broker.test")

@@ -113,6 +113,23 @@ def test_a_hangup_reads_the_configuration_again(mosquitto, publisher, workplace,
         assert [one.sensor for one in store.readings.heard()] == ["float-9"]
 
 
+def test_a_hangup_with_a_faulty_secret_leaves_the_old_one_running(mosquitto, workplace, carboyd, tmp_path):
+    """A token without a list around it: the file is named, the token is not, and nothing ends."""
+    secrets = tmp_path / "secrets"
+    secrets.mkdir()
+    workplace.configure(mosquitto())
+    daemon = carboyd(CARBOYD_SECRETS_DIR=str(secrets))
+    daemon.start()
+    (secrets / "web__tokens").write_text("quite-secret-quite-secret")
+    daemon.send(signal.SIGHUP)
+    assert daemon.said(f"the new configuration is not used: {secrets}/web__tokens: web.tokens = (not shown)")
+    (secrets / "web__tokens").write_text('["quite-secret-quite-secret"]')
+    daemon.send(signal.SIGHUP)
+    assert daemon.said("the configuration was read again")
+    assert daemon.end() == 0
+    assert not any("quite" in line for line in daemon.log)
+
+
 def test_unassigned_sensors_are_stored_and_listed(mosquitto, publisher, workplace, carboyd):
     """A sensor that no batch names is heard all the same."""
     broker = mosquitto()
