@@ -7,6 +7,8 @@ from typing import Final
 
 from monitor.ferment.event import JournalEntry, JournalKind
 
+RESTS: Final = frozenset({JournalKind.STABILISED, JournalKind.SWEETENED, JournalKind.PACKAGED})
+"""After these a batch is meant to stay as it is, and the colder the better."""
 _ENDS_FEEDING: Final = (JournalKind.NUTRIENT, JournalKind.STABILISED, JournalKind.PACKAGED)
 _ENDS_INFUSION: Final = (JournalKind.INFUSION_OUT, JournalKind.PACKAGED)
 
@@ -28,6 +30,11 @@ class Deeds:
     def did(self, kind: JournalKind) -> bool:
         """Whether this was done at all."""
         return kind in self._last
+
+    @property
+    def put_to_rest(self) -> bool:
+        """Whether the maker treats it as a ferment that is over."""
+        return any(self.did(kind) for kind in RESTS)
 
     @property
     def feeding_is_over(self) -> bool:

@@ -22,6 +22,7 @@ from monitor.ferment import (
     watch,
     window,
 )
+from monitor.ferment.deeds import RESTS
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
@@ -46,7 +47,6 @@ ORIGINAL_SD: Final = 1.1
 SPANS_HOURS: Final = (24.0, 48.0, 96.0, 168.0)
 """The last hours that slopes are measured over."""
 SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
-WATCHED: Final = frozenset({JournalKind.STABILISED, JournalKind.SWEETENED, JournalKind.PACKAGED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ class Gauge:
         hour = entry.done_ms // MS_PER_HOUR - self._pitched_hour
         if entry.kind in SUGAR:
             self._sugar_hours = sorted([*self._sugar_hours, hour])[-MAX_ENTRIES:]
-        if entry.kind in WATCHED:
+        if entry.kind in RESTS:
             self._watch_hour = hour if self._watch_hour is None else max(self._watch_hour, hour)
 
     def gravity_track(self) -> Track | None:

@@ -66,6 +66,9 @@ class Judge:
         self._deeds = Deeds()
         self._packaged = False
         self._past_feeding = False
+        self._over = False
+        """Whether an end had been told before this moment and stood, or a new ferment after it."""
+        self._at_ms: int | None = None
 
     def note(self, entry: JournalEntry) -> None:
         """Take a journal entry in."""
@@ -75,6 +78,10 @@ class Judge:
     def look(self, e: Evidence, heard: list[Hearing]) -> list[Emission]:
         """What is said at this moment."""
         now = decide(e, self._thresholds)
+        if e.at_ms != self._at_ms:  # however often it is looked at in one moment
+            ends = (AlertKind.FINISHED, AlertKind.REFERMENTING)
+            self._over = any(self._fired(kind) is not None for kind in ends)
+            self._at_ms = e.at_ms
         self._begun = self._begun or (now.begun and now.sound)
         said: list[Emission] = []
         for hearing in heard:
@@ -175,16 +182,19 @@ class Judge:
             return []
         said: list[Emission] = []
         margin, dwell = self._policy.temperature_margin_c, self._policy.temperature_dwell
-        for kind, beyond, limit in (
-            (AlertKind.TEMPERATURE_LOW, e.below_c, limits[0]),
-            (AlertKind.TEMPERATURE_HIGH, e.above_c, limits[1]),
+        # a ferment that is over is kept cold: only one that is under way can stall by it
+        needless = self._over or self._deeds.put_to_rest
+        low, high = AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH
+        for kind, other, beyond, limit, moot in (
+            (low, high, e.below_c, limits[0], needless),
+            (high, low, e.above_c, limits[1], self._packaged),
         ):
-            rule = Rule(
-                beyond > margin and not self._packaged, beyond < 0.0 or self._packaged, dwell, 2.0 * dwell
-            )
-            said += self._apply(
-                kind, rule, e.at_ms, wording.temperature(kind, e, limit), "Back in the yeast's range."
-            )
+            rule = Rule(beyond > margin and not moot, beyond < 0.0 or moot, dwell, 2.0 * dwell)
+            over = wording.temperature_over(e, limits, rests=needless)
+            began = self._apply(kind, rule, e.at_ms, wording.temperature(kind, e, limit), over)
+            if self._fired(kind) is not None and self._fired(other) is not None:
+                said += self._apply(other, Rule(False, True, 0.0, 0.0), e.at_ms, "", over)
+            said += began
         return said
 
     def _due(self, e: Evidence) -> list[Emission]:

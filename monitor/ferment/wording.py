@@ -165,6 +165,16 @@ def temperature(kind: AlertKind, e: Evidence, limit_c: float) -> str:
     return f"Too {side}: {e.temperature_c:.1f} degC; the yeast's limit is {limit_c:g} degC. {advice}."
 
 
+def temperature_over(e: Evidence, limits_c: tuple[float, float], *, rests: bool) -> str:
+    """What is said where a temperature alert ends: where it is now, which need not be in the range."""
+    low_c, high_c = limits_c
+    if math.isnan(e.temperature_c):
+        return "What its temperature is now is not known."
+    side = "below" if e.below_c > 0.0 else "above" if e.above_c > 0.0 else "within"
+    harmless = "; cold does no harm once the ferment is over" if rests and side == "below" else ""
+    return f"Now {e.temperature_c:.1f} degC, {side} the yeast's {low_c:g} degC to {high_c:g} degC{harmless}."
+
+
 def silent(sensor: str, hours: float, interval_hours: float) -> str:
     """The message of a sensor that is not heard any more."""
     usual = "" if math.isnan(interval_hours) else f"; it used to send every {interval_hours * 60.0:.0f} min"

@@ -87,8 +87,12 @@ _OVER: Final[dict[AlertKind, Words]] = {
     AlertKind.FINISHED: Words("does not count as finished any more", "do not count as finished any more"),
     AlertKind.STALLED: Words("does not count as stalled any more", "do not count as stalled any more"),
     AlertKind.REFERMENTING: Words("does not ferment again any more", "do not ferment again any more"),
-    AlertKind.TEMPERATURE_LOW: Words("is warm enough again", "are warm enough again"),
-    AlertKind.TEMPERATURE_HIGH: Words("is cool enough again", "are cool enough again"),
+    AlertKind.TEMPERATURE_LOW: Words(
+        "does not count as too cold any more", "do not count as too cold any more"
+    ),
+    AlertKind.TEMPERATURE_HIGH: Words(
+        "does not count as too warm any more", "do not count as too warm any more"
+    ),
     AlertKind.SENSOR_SILENT: Words("is heard again", "are heard again"),
     AlertKind.NUTRIENT_DUE: Words("is not due for nutrient any more", "are not due for nutrient any more"),
     AlertKind.INFUSION_DUE: Words("has no infusion to taste any more", "have no infusion to taste any more"),

@@ -17,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.deeds import RESTS
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalKind
 from monitor.ferment.evidence import Evidence
@@ -25,7 +26,7 @@ from monitor.ferment.pipeline import Analysis
 from monitor.ferment.score import Spell, told_by
 from monitor.ferment.verdict import Thresholds, decide
 from monitor.tune.sets import Sets
-from monitor.tune.spells import Flags, spells
+from monitor.tune.spells import Flags, opposed, spells
 from monitor.tune.spread import Codes, Spread, merged, spread, together
 from monitor.tune.verdicts import KINDS, Course, Signals, tell
 from monitor.tune.witness import Witnessed, retold
@@ -48,7 +49,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """What each set would have told of one batch, in three parts that do not touch each other."""
+    """What each set would have told of one batch, in three parts."""
 
     verdicts: Part
     silences: Part
@@ -81,8 +82,9 @@ def fold(seen: Witnessed, asked: Asked) -> Folded:
     """What each setting would have told of a batch."""
     with np.errstate(all="ignore"):  # figures not known are nan, and compare as the judge compares them
         deeds = _Deeds.of(seen)
+        verdicts = _verdicts(seen, asked, deeds)
         return Folded(
-            _verdicts(seen, asked, deeds), _silences(seen, asked, deeds), _temperatures(seen, asked, deeds)
+            verdicts, _silences(seen, asked, deeds), _temperatures(seen, asked, deeds, _over(seen, verdicts))
         )
 
 
@@ -91,17 +93,18 @@ class _Deeds:
     """What the maker had done, at every moment."""
 
     packaged: Flags
+    at_rest: Flags
     sugared: Flags
 
     @classmethod
     def of(cls, seen: Witnessed) -> _Deeds:
-        def since(kind: JournalKind) -> Flags:
+        def since(*kinds: JournalKind) -> Flags:
             first = min(
-                (moment for moment, entry in seen.journal if entry.kind is kind), default=seen.moments
+                (moment for moment, entry in seen.journal if entry.kind in kinds), default=seen.moments
             )
             return np.arange(seen.moments) >= first
 
-        return cls(since(JournalKind.PACKAGED), since(JournalKind.SUGAR_ADDITION))
+        return cls(since(JournalKind.PACKAGED), since(*RESTS), since(JournalKind.SUGAR_ADDITION))
 
 
 def _verdicts(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
@@ -162,20 +165,39 @@ def _silences(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
     return _joined(parts, asked.count)
 
 
-def _temperatures(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
+def _over(seen: Witnessed, verdicts: Part) -> Spread:
+    """Whether an end had been told before each moment and stood, by itself or as a batch that goes again."""
+    rows = np.zeros((len(verdicts.firings), seen.moments), dtype=np.bool_)
+    for row, firing in zip(rows, verdicts.firings, strict=True):
+        for kind in (AlertKind.FINISHED, AlertKind.REFERMENTING):
+            for spell in firing.get(kind, ()):
+                row |= (spell.from_ms < seen.at_ms) & (seen.at_ms <= spell.until_ms)
+    return merged(verdicts.which, rows)
+
+
+def _temperatures(seen: Witnessed, asked: Asked, deeds: _Deeds, over: Spread) -> Part:
     policy, e = asked.policy, seen.evidence()
     if seen.premise.yeast.temperature_c is None:
         return _joined([], asked.count)
-    parts = []
-    for kind, beyond in ((AlertKind.TEMPERATURE_LOW, e.below_c), (AlertKind.TEMPERATURE_HIGH, e.above_c)):
-        outside = spread((beyond > policy.temperature_margin_c) & ~deeds.packaged, asked.count)
-        dwell = spread(policy.temperature_dwell, asked.count)
-        codes, (row, wait) = together([outside.codes, dwell.codes], [len(outside.rows), len(dwell.rows)])
-        clears = np.asarray((beyond < 0.0) | deeds.packaged)
-        pairs = zip(outside.rows[row], dwell.rows[wait, 0].tolist(), strict=True)
-        found = [spells(seen.at_ms, holds, clears, hours, 2.0 * hours) for holds, hours in pairs]
-        parts.append(_part(kind, codes, found))
-    return _joined(parts, asked.count)
+    needless = over | deeds.at_rest
+    signs = (
+        spread((e.below_c > policy.temperature_margin_c) & ~needless, asked.count),
+        spread((e.below_c < 0.0) | needless, asked.count),
+        spread((e.above_c > policy.temperature_margin_c) & ~deeds.packaged, asked.count),
+        spread(policy.temperature_dwell, asked.count),
+    )
+    codes, taken = together([one.codes for one in signs], [len(one.rows) for one in signs])
+    cool_enough = np.asarray((e.above_c < 0.0) | deeds.packaged)
+    found = []
+    for low, clears, high, dwell in zip(
+        *(one.rows[index] for one, index in zip(signs, taken, strict=True)), strict=True
+    ):
+        hours = float(dwell[0])
+        found.append(opposed(seen.at_ms, (low, high), (clears, cool_enough), hours, 2.0 * hours))
+    kinds = (AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH)
+    return _joined(
+        [_part(kind, codes, [pair[i] for pair in found]) for i, kind in enumerate(kinds)], asked.count
+    )
 
 
 def _part(kind: AlertKind, codes: Codes, found: Iterable[tuple[Spell, ...]]) -> Part:

@@ -56,13 +56,33 @@ def spells(at_ms: Integers, holds: Flags, clears: Flags, dwell_h: float, clear_h
         if fired == NEVER:
             return tuple(found)
         resolved = _next(at_ms, clearing, fired + 1, over)
-        until_ms = FOR_EVER_MS if resolved == NEVER else int(at_ms[resolved])
-        if found and found[-1].from_ms == at_ms[fired]:
-            found.pop()  # resolved and told again in one millisecond: an alert is named by when it fired
-        found.append(Spell(int(at_ms[fired]), until_ms))
+        _add(found, at_ms, fired, resolved)
         if resolved == NEVER:
             return tuple(found)
         place = resolved + 1
+
+
+def opposed(
+    at_ms: Integers, holds: tuple[Flags, Flags], clears: tuple[Flags, Flags], dwell_h: float, clear_h: float
+) -> tuple[tuple[Spell, ...], tuple[Spell, ...]]:
+    """The same for two alerts that never hold at once: each is resolved where the other fires."""
+    rising, clearing = [edges(one) for one in holds], [edges(one) for one in clears]
+    dwell, over = wait_ms(dwell_h), wait_ms(clear_h)
+    found: tuple[list[Spell], list[Spell]] = ([], [])
+    ahead = [_next(at_ms, one, 0, dwell) for one in rising]
+    while (fired := min(ahead)) < NEVER:
+        one = ahead.index(fired)
+        resolved = min(_next(at_ms, clearing[one], fired + 1, over), ahead[1 - one])
+        _add(found[one], at_ms, fired, resolved)
+        ahead[one] = NEVER if resolved == NEVER else _next(at_ms, rising[one], resolved + 1, dwell)
+    return tuple(found[0]), tuple(found[1])
+
+
+def _add(found: list[Spell], at_ms: Integers, fired: int, resolved: int) -> None:
+    until_ms = FOR_EVER_MS if resolved == NEVER else int(at_ms[resolved])
+    if found and found[-1].from_ms == at_ms[fired]:
+        found.pop()  # resolved and told again in one millisecond: an alert is named by when it fired
+    found.append(Spell(int(at_ms[fired]), until_ms))
 
 
 def _next(at_ms: Integers, stretches: tuple[Integers, Integers], place: int, wait: int) -> int:

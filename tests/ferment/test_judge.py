@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 
+import pytest
+
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, Phase
+from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.judge import Judge
-from monitor.ferment.premise import Must, MustKind, Premise
+from monitor.ferment.premise import Must, MustKind, Premise, Yeast
 from monitor.ferment.verdict import Thresholds
 from monitor.units import MS_PER_HOUR
 
@@ -134,3 +137,73 @@ def test_a_stall_stands_while_it_is_stuck() -> None:
     said = told(judge, [stuck] * 96)
     assert judge.phase is Phase.STALLED
     assert finishes(said) == []
+
+
+COOL = Premise(
+    pitched_ms=START_MS, must=Must(kind=MustKind.HONEY, original_gravity_sg=1.050), yeast=Yeast((14.0, 24.0))
+)
+
+
+def at_c(e: Evidence, celsius: float) -> Evidence:
+    """The same at a temperature, against the yeast's 14 to 24."""
+    return dataclasses.replace(e, temperature_c=celsius, below_c=14.0 - celsius, above_c=celsius - 24.0)
+
+
+def warmth_told(said: list[Emission]) -> list[tuple[int, AlertKind, AlertState, str]]:
+    """Hour, kind, state and words of every temperature alert."""
+    kinds = (AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH)
+    return [
+        ((s.at_ms - START_MS) // MS_PER_HOUR, s.kind, s.state, s.message)
+        for s in said
+        if isinstance(s, AlertChange) and s.kind in kinds
+    ]
+
+
+@pytest.mark.parametrize("kind", [JournalKind.STABILISED, JournalKind.SWEETENED, JournalKind.PACKAGED])
+def test_what_was_put_to_rest_may_be_kept_cold(kind: JournalKind) -> None:
+    """No warning for a batch that the maker keeps cold as the plan says, and an end to one that stands."""
+    judge = Judge(COOL, Thresholds(), AlertPolicy())
+    judge.note(JournalEntry(kind, START_MS, START_MS))
+    assert warmth_told(told(judge, [at_c(FALLING, 4.0)] * 48)) == []
+    judge = Judge(COOL, Thresholds(), AlertPolicy())
+    said = told(judge, [at_c(FALLING, 4.0)] * 12)
+    judge.note(JournalEntry(kind, START_MS, START_MS))
+    said += told(judge, [at_c(FALLING, 4.0)] * 48, begin=12)
+    assert [told[:3] for told in warmth_told(said)] == [
+        (3, AlertKind.TEMPERATURE_LOW, AlertState.FIRING),
+        (18, AlertKind.TEMPERATURE_LOW, AlertState.RESOLVED),
+    ]
+    assert warmth_told(said)[1][3] == (
+        "Now 4.0 degC, below the yeast's 14 degC to 24 degC; cold does no harm once the ferment is over."
+    )
+
+
+def test_what_has_ended_may_be_kept_cold_but_not_hot() -> None:
+    """After its end was told cold is no news, not even while it goes again; heat still is."""
+    judge = Judge(COOL, Thresholds(), AlertPolicy())
+    said = told(judge, [at_c(RESTING, 19.0)] * 12 + [at_c(RESTING, 4.0)] * 240)
+    assert warmth_told(said) == []
+    again = at_c(dataclasses.replace(FALLING, level_points=-8.0), 4.0)
+    said = told(judge, [again] * 12, begin=252)
+    assert judge.phase is Phase.REFERMENTING
+    assert warmth_told(said) == []
+    said = told(judge, [at_c(RESTING, 27.0)] * 12, begin=264)
+    assert [told[1] for told in warmth_told(said)] == [AlertKind.TEMPERATURE_HIGH]
+
+
+def test_too_warm_ends_where_too_cold_begins_and_says_where_it_is_now() -> None:
+    """One batch is never both; the words of an end tell the temperature of then."""
+    judge = Judge(COOL, Thresholds(), AlertPolicy())
+    hot, cold, right = (at_c(FALLING, celsius) for celsius in (29.0, 4.0, 19.0))
+    said = told(judge, [hot] * 12 + [cold] * 12 + [hot] * 12 + [right] * 12)
+    low, high = AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH
+    assert [told[:3] for told in warmth_told(said)] == [
+        (3, high, AlertState.FIRING),
+        (15, high, AlertState.RESOLVED),
+        (15, low, AlertState.FIRING),
+        (27, low, AlertState.RESOLVED),
+        (27, high, AlertState.FIRING),
+        (42, high, AlertState.RESOLVED),
+    ]
+    assert warmth_told(said)[1][3] == "Now 4.0 degC, below the yeast's 14 degC to 24 degC."
+    assert warmth_told(said)[5][3] == "Now 19.0 degC, within the yeast's 14 degC to 24 degC."

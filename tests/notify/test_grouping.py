@@ -149,7 +149,7 @@ class TestGroups:
         cellar.later(HOLD_MS)
         for name, change in begun.items():
             cellar.end(name, change)
-        assert cellar.later(HOLD_MS)[1:] == ["2 batches are warm enough again"]
+        assert cellar.later(HOLD_MS)[1:] == ["2 batches do not count as too cold any more"]
 
     def test_what_is_over_before_it_was_told_is_left_out(self, store: SqlStore) -> None:
         """One of two warmed up within the wait: the notice is of the other."""
@@ -210,7 +210,7 @@ class TestAfterQuietHours:
         begun = night.fire("Porch")
         assert night.later(MS_PER_HOUR + HOLD_MS) == ["Porch is too cold"]
         night.end("Porch", begun)
-        assert night.later(HOLD_MS)[1:] == ["Porch is warm enough again"]
+        assert night.later(HOLD_MS)[1:] == ["Porch does not count as too cold any more"]
 
     def test_a_note_that_is_over_is_dropped(self, night: Cellar, store: SqlStore) -> None:
         """Nobody wants to hear in the morning that nutrient was due and is not."""

@@ -185,9 +185,9 @@ def invent() -> Callable[[int, int], Witnessed]:
             "unfinished": wander(0.12, 0.06, 0.0, 1.0),
             "temperature_drop_c": np.zeros(moments),
             "cold_hours": np.zeros(moments),
-            "below_c": wander(-0.3, 0.3, -3.0, 3.0),
-            "above_c": wander(-0.3, 0.3, -3.0, 3.0),
         }  # fmt: skip
+        cold = wander(0.0, 0.8, -3.0, 3.0)  # to either side of a narrow range
+        given |= {"below_c": cold - 0.7, "above_c": -cold - 0.7}
         given |= {name + "_se": np.full(moments, 0.2) for name in given if name.startswith("slope_")}
         if rng.random() < 0.5:
             rested = hours - hours[moments // 2 : moments // 2 + 1].sum()
@@ -215,7 +215,12 @@ def invent() -> Callable[[int, int], Witnessed]:
             (int(moment), JournalEntry(kind, int(at_ms[moment]), int(at_ms[moment])))
             for moment, kind in sorted(
                 (int(rng.integers(moments)), kind)
-                for kind in (JournalKind.SUGAR_ADDITION, JournalKind.PACKAGED, JournalKind.NOTE)
+                for kind in (
+                    JournalKind.SUGAR_ADDITION,
+                    JournalKind.STABILISED,
+                    JournalKind.PACKAGED,
+                    JournalKind.NOTE,
+                )
                 if moments and rng.random() < 0.4
             )
         )
