@@ -58,7 +58,11 @@ def level_sg(evidence: Evidence, last_sg: float | None) -> float | None:
 def _said_last_sg(store: Store, sheet: Sheet) -> float | None:
     names = sheet.sensors if sheet.gravity_sensor is None else (sheet.gravity_sensor,)
     heard = store.readings.heard(names)
-    said_sg = {one.sensor: one.last_value for one in heard if one.quantity is Quantity.GRAVITY}
+    said_sg = {
+        one.sensor: one.last_value
+        for one in heard
+        if one.quantity is Quantity.GRAVITY and one.last_time_ms >= sheet.pitched_ms
+    }
     return next((said_sg[name] for name in names if name in said_sg), None)
 
 

@@ -67,6 +67,9 @@ def test_a_silent_floats_last_word_stands(store: SqlStore, sheet: Sheet) -> None
     assert measured_sg(store, sheet, evidence, late_ms) is None
     for changes in ({"gravity_sensor": "float"}, {"other_sensors": ("room", "float", "spare")}):
         assert measured_sg(store, replace(sheet, **changes), evidence, late_ms) == pytest.approx(1.0005)
+    # of a must that was pitched since it said nothing
+    younger = replace(sheet, gravity_sensor="float", pitched_ms=SAMPLED_MS + 3)
+    assert measured_sg(store, younger, evidence, late_ms) is None
 
 
 def test_a_level_of_zero_points_is_a_level() -> None:

@@ -131,11 +131,13 @@ def _numbers(document: dict[str, Any], units: UnitSystem) -> list[str]:
 
 
 def _curve(store: SqlStore, slug: str) -> str:
-    sensor = store.batches.get(slug).gravity_sensor
+    sheet = store.batches.get(slug)
+    sensor = sheet.gravity_sensor
     if sensor is None:
         return ""
     end_ms = now_ms()
-    thinned = store.readings.thinned(
-        sensor, Quantity.GRAVITY, end_ms - CURVE_DAYS * MS_PER_DAY, end_ms, CURVE_WIDTH
-    )
+    from_ms = max(end_ms - CURVE_DAYS * MS_PER_DAY, sheet.pitched_ms)
+    if from_ms >= end_ms:
+        return ""
+    thinned = store.readings.thinned(sensor, Quantity.GRAVITY, from_ms, end_ms, CURVE_WIDTH)
     return sparkline(thinned.mean.tolist())

@@ -153,7 +153,7 @@ def _batch_view(
     sheet, snapshot, evidence = stands.sheet, stands.snapshot, stands.evidence
     now_ms = sheet.ended_ms or ports.now_ms()
     sensors = believed_among(sheet, heard)
-    last = None if sensors.gravity is None else heard.get((sensors.gravity, Quantity.GRAVITY))
+    last = _last_of(sheet, heard, sensors.gravity, Quantity.GRAVITY)
     if evidence is None:
         level = None if sheet.open else _last_words(ports, sheet, sensors)
     else:
@@ -323,27 +323,34 @@ def _reason(sheet: Sheet, snapshot: Snapshot | None) -> str:
 def _last_words(ports: Ports, sheet: Sheet, sensors: Believed) -> float | None:
     """The gravity of an ended batch: its last hand sample, or else the median of the float's last day."""
     end_ms = sheet.ended_ms or ports.now_ms()
+    from_ms = max(end_ms - LAST_WORDS_MS, sheet.pitched_ms)
     samples = ports.store.readings.read(
         [sheet.hand_sensor],
         quantities=[Quantity.SAMPLE_GRAVITY],
-        from_ms=end_ms - LAST_WORDS_MS,
+        from_ms=from_ms,
         to_ms=end_ms,
     )
     if len(samples):
         return float(samples.value[int(samples.time_ms.argmax())])
     if sensors.gravity is None:
         return None
-    found = ports.store.readings.thinned(
-        sensors.gravity, Quantity.GRAVITY, end_ms - LAST_WORDS_MS, end_ms + 1, 48
-    )
+    found = ports.store.readings.thinned(sensors.gravity, Quantity.GRAVITY, from_ms, end_ms + 1, 48)
     return float(statistics.median(found.mean[-24:])) if len(found.mean) else None
+
+
+def _last_of(
+    sheet: Sheet, heard: Mapping[tuple[str, Quantity], Heard], sensor: str | None, quantity: Quantity
+) -> Heard | None:
+    """What a sensor said last, unless that was before this batch was pitched: then it was of another."""
+    last = None if sensor is None else heard.get((sensor, quantity))
+    return None if last is None or last.last_time_ms < sheet.pitched_ms else last
 
 
 def _temperature(
     heard: Mapping[tuple[str, Quantity], Heard], sensors: Believed, sheet: Sheet, hourly_c: float | None
 ) -> float | None:
     if sheet.open and sensors.temperature is not None:
-        last = heard.get((sensors.temperature, Quantity.TEMPERATURE))
+        last = _last_of(sheet, heard, sensors.temperature, Quantity.TEMPERATURE)
         if last is not None:
             return last.last_value
     return None if hourly_c is None else _known(hourly_c)

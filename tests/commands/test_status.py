@@ -9,7 +9,7 @@ from monitor.batch.standing import standing_document
 from monitor.ferment.event import Reading, Tick
 from monitor.ferment.pipeline import Pipeline
 from monitor.store.values import StoredStanding
-from monitor.units import MS_PER_HOUR, Quantity
+from monitor.units import MS_PER_HOUR, MS_PER_MINUTE, Quantity
 
 
 def _stand(store) -> dict:
@@ -59,3 +59,21 @@ def test_a_long_line_is_whole_in_a_narrow_place(carboyd_command, store):
     assert "word end." in shown
     assert "do not bottle." in shown
     assert "\x1b" not in shown
+
+
+def test_the_curve_begins_at_pitching(carboyd_command, store, monkeypatch):
+    """What a float said in the batch before is not drawn."""
+    store.batches.start(
+        Sheet(slug="next", name="Next", pitched_ms=MS_PER_HOUR, gravity_sensor="float-a"), at_ms=0
+    )
+    monkeypatch.setattr("monitor.commands.status.now_ms", lambda: 3 * MS_PER_HOUR)
+    document = standing_document(
+        store.batches.get("next"), Pipeline(store.batches.get("next").premise()).snapshot
+    )
+    store.standings.put([StoredStanding("next", 0, document)])
+    store.readings.commit([Reading("float-a", Quantity.GRAVITY, 0, 0.995, 0)])
+    assert "last 14 days" not in carboyd_command("status").output
+    for minutes in range(70, 170, 10):
+        at_ms = minutes * MS_PER_MINUTE
+        store.readings.commit([Reading("float-a", Quantity.GRAVITY, at_ms, 1.05, at_ms)])
+    assert "last 14 days" in carboyd_command("status").output

@@ -9,9 +9,9 @@ import pytest
 from monitor.batch.journal import Tasting
 from monitor.errors import NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Phase, Severity
-from monitor.ferment.event import JournalKind
+from monitor.ferment.event import JournalKind, Reading
 from monitor.must.alcohol import attenuation
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
 from monitor.web.actions import Actions
 from monitor.web.gather import (
     alert_views,
@@ -72,6 +72,22 @@ def test_a_silent_float_leaves_its_last_word(busy: Cellar) -> None:
     view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "hedgerow-session"))
     assert view.gravity_sg is not None
     assert view.gravity_at_ms == last_ms
+
+
+def test_what_its_float_said_in_the_batch_before_is_not_its_own(busy: Cellar) -> None:
+    """A new batch that takes over a float has no gravity, alcohol or warmth of its own yet."""
+    before = busy.store.batches.get("hedgerow-session")
+    busy.store.batches.end(before.slug, ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    busy.now_ms += 6 * MS_PER_MINUTE
+    after = replace(before, slug="next-two", name="Next two", pitched_ms=busy.now_ms)
+    busy.add(after, [])
+    view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "next-two"))
+    assert (view.gravity_sg, view.last_reading_sg, view.gravity_at_ms) == (None, None, None)
+    assert (view.alcohol_percent, view.attenuation, view.temperature_c) == (None, None, None)
+    first = Reading(str(after.gravity_sensor), Quantity.GRAVITY, busy.now_ms, 1.049, busy.now_ms)
+    busy.store.readings.commit([first])
+    view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "next-two"))
+    assert view.gravity_sg == 1.049
 
 
 def test_what_has_ended_is_told_from_the_store(busy: Cellar) -> None:
