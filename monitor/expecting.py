@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import Final
-
-import numpy as np
 
 from monitor.batch.expectation import Expectation, alike, expectation, same_recipe
 from monitor.batch.journal import entry
@@ -14,9 +11,8 @@ from monitor.batch.outcome import Outcome, may_count, outcome_of
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalEntry, JournalKind
-from monitor.ferment.series import Floats
+from monitor.last_words import hand_samples, hourly_points
 from monitor.store.base import Store
-from monitor.units import MS_PER_HOUR, POINTS_PER_SG, Quantity
 
 MOST_LOOKED_AT: Final = 24
 """The youngest so many of a recipe or a kind: what is older is of other years' honey and other habits."""
@@ -67,26 +63,11 @@ def _outcome(store: Store, sheet: Sheet, journal: list[JournalEntry]) -> Outcome
         kind: [(one.fired_ms, one.resolved_ms) for one in told if one.kind is kind]
         for kind in (AlertKind.FINISHED, AlertKind.STALLED)
     }
-    by_hand = store.readings.read(
-        [sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY], to_ms=sheet.ended_ms
-    )
     return outcome_of(
         sheet,
         journal,
         finishes=spans[AlertKind.FINISHED],
         stalls=spans[AlertKind.STALLED],
-        samples=[(one.time_ms, (one.value - 1.0) * POINTS_PER_SG) for one in by_hand.readings()],
-        float_points=_hourly(store, sheet),
+        samples=hand_samples(store, sheet, sheet.ended_ms),
+        float_points=hourly_points(store, sheet, sheet.gravity_sensor, sheet.ended_ms or sheet.pitched_ms),
     )
-
-
-def _hourly(store: Store, sheet: Sheet) -> Floats | None:
-    """Hourly means of the believed float since pitching, in points; nan where it was silent."""
-    if sheet.gravity_sensor is None or sheet.ended_ms is None:
-        return None
-    hours = max(math.ceil((sheet.ended_ms - sheet.pitched_ms) / MS_PER_HOUR), 1)
-    end_ms = sheet.pitched_ms + hours * MS_PER_HOUR
-    found = store.readings.thinned(sheet.gravity_sensor, Quantity.GRAVITY, sheet.pitched_ms, end_ms, hours)
-    points = np.full(hours, math.nan)
-    points[(found.start_ms - sheet.pitched_ms) // MS_PER_HOUR] = (found.mean - 1.0) * POINTS_PER_SG
-    return points

@@ -45,11 +45,12 @@ def measured_sg(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: i
 
 
 def level_sg(evidence: Evidence, last_sg: float | None) -> float | None:
-    """The level as specific gravity; where the float has been silent for too long its last word, corrected.
+    """The level as specific gravity, or the hand sample that is newer than all that the float said; where the
+    float has been silent for too long its last word, corrected.
 
     None where neither is known.
     """
-    level = evidence.level_points
+    level = evidence.shown_points
     if not math.isnan(level):
         return 1.0 + level / POINTS_PER_SG
     return None if last_sg is None else last_sg + evidence.offset_points / POINTS_PER_SG
@@ -80,5 +81,12 @@ def facts_by(
         added_points=evidence.added_points,
         temperature_c=None if math.isnan(warm_c) else warm_c,
         expected_points=evidence.expected_points,
+        sampled_days=evidence.by_hand_hours / 24.0 if _is_by_hand(evidence, gravity_sg) else None,
         journal=journal,
     )
+
+
+def _is_by_hand(evidence: Evidence, gravity_sg: float | None) -> bool:
+    """Whether that gravity is of the hand sample since which no float was heard."""
+    word = evidence.by_hand_points
+    return gravity_sg is not None and abs((gravity_sg - 1.0) * POINTS_PER_SG - word) < 1e-6

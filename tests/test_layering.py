@@ -20,7 +20,7 @@ FLOORS = [
     {"quantities"},
     {"sensors"},
     {"store"},
-    {"planning", "calibrating", "expecting", "provenance"},
+    {"planning", "calibrating", "expecting", "last_words", "provenance"},
     {"notify"},
     {"hub"},
     {"replay"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -10,14 +11,14 @@ import pytest
 from monitor.batch.journal import entry, hand_sample
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan_sheet import StepKind
-from monitor.errors import InputError
+from monitor.errors import InputError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.premise import Must
 from monitor.planning import SAMPLE_AGE_MS, facts_by, level_sg, measured_sg, plan_of
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
-from monitor.units import Quantity
+from monitor.units import MS_PER_DAY, Quantity
 
 PITCHED_MS = 1_767_463_200_000
 SAMPLED_MS = PITCHED_MS + 1_000
@@ -94,3 +95,26 @@ def test_what_the_journal_tells_reaches_the_plan(store: SqlStore, sheet: Sheet) 
     (written,) = (one for one in store.notebook.listed("porch") if isinstance(one.what, JournalEntry))
     store.notebook.take_back("porch", written.name, at_ms=SAMPLED_MS)
     assert plan_of(store, sheet, evidence, SAMPLED_MS).step(StepKind.SULFITE) is not None
+
+
+def test_without_a_float_the_last_sample_stands_and_its_age_is_said(store: SqlStore, sheet: Sheet) -> None:
+    """Nothing newer contradicts it: six days later the plan goes by 0.998, and says how old that is."""
+    late_ms = SAMPLED_MS + 6 * MS_PER_DAY
+    evidence = Evidence(late_ms, by_hand_points=-2.0, by_hand_hours=144.0)
+    assert measured_sg(store, sheet, evidence, late_ms) == pytest.approx(0.998)
+    plan = plan_of(store, sheet, evidence, late_ms)
+    assert any("last hand sample, 6 days old" in line for line in plan.assumptions)
+    fresh = facts_by(sheet, evidence, 1.002, [])
+    assert fresh.sampled_days is None
+
+
+def test_the_refusal_says_what_is_missing(store: SqlStore, sheet: Sheet) -> None:
+    """Sugar that nobody measured is named, not the original gravity that is on the sheet."""
+    evidence = Evidence(SAMPLED_MS, added_points=math.nan)
+    with pytest.raises(QuantityError) as refused:
+        plan_of(store, sheet, evidence, SAMPLED_MS)
+    assert "just before and just after" in (refused.value.hint or "")
+    assert "on the sheet" not in (refused.value.hint or "")
+    with pytest.raises(QuantityError) as unwritten:
+        plan_of(store, replace(sheet, must=Must(None, None, 18.0)), Evidence(SAMPLED_MS), SAMPLED_MS)
+    assert "original gravity on the sheet" in (unwritten.value.hint or "")

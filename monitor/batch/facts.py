@@ -25,18 +25,23 @@ def facts_of(
     added_points: float = 0.0,
     temperature_c: float | None = None,
     expected_points: float = math.nan,
+    sampled_days: float | None = None,
     journal: Iterable[JournalEntry] = (),
 ) -> BatchFacts:
     """The facts of a batch as it stands.
 
     `added_points` is by how much sugar on the way raised the gravity, `expected_points` where its must should
-    end; nan where that is not known. The journal tells what was done; doses are not read out of its words.
+    end; nan where that is not known. `sampled_days` is how old the hand sample is that
+    the gravity is of. The journal tells what was done; doses are not read out of its words.
 
     Raises InputError naming what has to be known first, QuantityError for what cannot be.
     """
-    if sheet.must.volume_l is None or gravity_sg is None:
-        missing = "volume" if sheet.must.volume_l is None else "gravity"
-        raise InputError(f"no plan without the {missing} of the batch", hint="write it on the sheet")
+    if sheet.must.volume_l is None:
+        raise InputError("no plan without the volume of the batch", hint="write it on the sheet")
+    if gravity_sg is None:
+        raise InputError(
+            "no plan without the gravity of the batch", hint="write down a hand sample: no float has told it"
+        )
     expected_sg = None if math.isnan(expected_points) else 1.0 + expected_points / POINTS_PER_SG
     target_sg, volumes = sheet.sweeten_to_sg, sheet.carbonation_volumes
     low_c, high_c = TEMPERATURE_C
@@ -45,6 +50,8 @@ def facts_of(
         name=sheet.name,
         volume_l=sheet.must.volume_l,
         gravity_sg=gravity_sg,
+        sampled_days=sampled_days,
+        sugar_untold=math.isnan(added_points) and sheet.must.original_gravity_sg is not None,
         temperature_c=known_c,
         original_gravity_sg=None if math.isnan(added_points) else sheet.must.original_gravity_sg,
         added_points=0.0 if math.isnan(added_points) else added_points,

@@ -11,6 +11,7 @@ import numpy as np
 
 from monitor.batch.sheet import Sheet
 from monitor.ferment.addition import added
+from monitor.ferment.by_hand import SAME_DAYS, SUGAR, same
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.offset import SAMPLE_SD, from_samples
 from monitor.ferment.premise import MustKind
@@ -19,14 +20,10 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 
 LEAST_ORIGINAL_POINTS: Final = 10.0
 """Of a thinner must no share of the gravity can be told."""
-SAME_POINTS: Final = 1.0
-SAME_DAYS: Final = 2.0
-"""Two hand samples so far apart that read the same are an end, for those who have no float."""
 REST_DAYS: Final = 5.0
 """The float's median over so many days at the end of its rest is its word: a day of cleaning is outvoted."""
 LEAST_REST_HOURS: Final = 6
-_FEEDS: Final = (JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED)
-_STOPS: Final = (*_FEEDS, JournalKind.STABILISED, JournalKind.PACKAGED, JournalKind.INFUSION_IN)
+_STOPS: Final = (*SUGAR, JournalKind.STABILISED, JournalKind.PACKAGED, JournalKind.INFUSION_IN)
 """Up to the first of these it has to be finished."""
 
 
@@ -79,7 +76,7 @@ def outcome_of(
     deeds = sorted((one for one in journal if one.kind in _STOPS), key=lambda one: one.done_ms)
     points = np.full(0, math.nan) if float_points is None else float_points
     finish_ms = _finished_ms(deeds, ended_ms, finishes, stalls, sorted(samples))
-    if finish_ms is None or any(one.kind in _FEEDS and one.done_ms < finish_ms for one in deeds):
+    if finish_ms is None or any(one.kind in SUGAR and one.done_ms < finish_ms for one in deeds):
         return None
     # stabilising leaves the gravity as it is: what is measured after it is still the ferment's own
     until_ms = _first_stop(
@@ -122,7 +119,7 @@ def _finished_ms(
     taken = [one for one in samples if one[0] <= until_ms]
     for at_ms, value in taken[:-1]:
         last_ms, last = taken[-1]
-        if last_ms - at_ms >= SAME_DAYS * MS_PER_DAY and abs(last - value) <= SAME_POINTS:
+        if last_ms - at_ms >= SAME_DAYS * MS_PER_DAY and same(last, value):
             return at_ms
     return None
 

@@ -8,6 +8,7 @@ from typing import Any
 from monitor.batch.sheet import Sheet
 from monitor.batch.strength import attenuated
 from monitor.ferment.emission import AlertChange, Forecast, Interval
+from monitor.ferment.offset import SAMPLE_SD
 from monitor.ferment.pipeline import Snapshot
 from monitor.units import POINTS_PER_SG, rfc3339_from_ms
 
@@ -17,7 +18,9 @@ Document = dict[str, Any]
 def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
     """A JSON-ready document; None stands for what is not known. Gravities are specific gravity 20/20."""
     evidence = snapshot.evidence
-    gravity_sg = _sg(evidence.level_points)
+    sampled_ms = evidence.by_hand_ms
+    level_se = evidence.level_se if sampled_ms is None else SAMPLE_SD
+    gravity_sg = _sg(evidence.shown_points)
     made = attenuated(sheet, gravity_sg, evidence.added_points)
     return {
         "batch": sheet.slug,
@@ -26,7 +29,8 @@ def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
         "phase": snapshot.phase.value,
         "reason": snapshot.reason,
         "gravity_sg": _rounded(gravity_sg, 5),
-        "gravity_standard_error_sg": _rounded(_scaled(evidence.level_se), 5),
+        "gravity_standard_error_sg": _rounded(_scaled(level_se), 5),
+        "gravity_by_hand_at": None if sampled_ms is None else rfc3339_from_ms(sampled_ms),
         "fall_points_per_day": _rounded(_negated(evidence.slope_two), 2),
         "alcohol_abv": None if made is None else round(made.abv, 2),
         "temperature_c": _rounded(_known(evidence.temperature_c), 1),

@@ -3,21 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.errors import QuantityError
-from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.must.alcohol import Attenuation, attenuation
 from monitor.units import POINTS_PER_SG
-
-SWEETENS: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
-
-
-def added_by_journal(journal: Iterable[JournalEntry]) -> float:
-    """Points that sugar added where no float was watched: none without an entry, else nan."""
-    return math.nan if any(entry.kind in SWEETENS for entry in journal) else 0.0
 
 
 def counted_original_sg(sheet: Sheet, added_points: float) -> float | None:

@@ -43,6 +43,13 @@ NEARLY_SHARE: Final = 0.05
 """What lacks of a dose by less than this is not worth another weighing."""
 
 
+BY_STRENGTH: Final = "or give carboyd plan the strength, as you know it, with --alcohol"
+SUGAR_UNTOLD: Final = (
+    "sugar went in, and by how much the gravity rose is not known yet: a float tells it within half a day, or"
+    f" write down the hand samples from just before and just after it; {BY_STRENGTH}"
+)
+
+
 def batch_liquid(facts: BatchFacts) -> Liquid:
     """The whole batch as masses, from its strength where given, else from both gravities.
 
@@ -53,9 +60,9 @@ def batch_liquid(facts: BatchFacts) -> Liquid:
     if facts.original_gravity_sg is None:
         raise QuantityError(
             f"the alcohol of {facts.name} is not known",
-            hint="write its original gravity on the sheet; where sugar went in on the way and no float showed"
-            " by how much the gravity rose, that no longer tells it: then give carboyd plan the strength, as"
-            " you know it, with --alcohol",
+            hint=SUGAR_UNTOLD
+            if facts.sugar_untold
+            else f"write its original gravity on the sheet; {BY_STRENGTH}",
         )
     counted_sg = facts.original_gravity_sg + facts.added_points / POINTS_PER_SG
     return composition(counted_sg, facts.gravity_sg).of_volume(facts.volume_l)

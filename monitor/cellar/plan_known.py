@@ -52,13 +52,17 @@ def known(facts: BatchFacts, abv: float) -> tuple[Amount, ...]:
 
 def assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
     """What had to be taken for granted, full sentences."""
+    if facts.sampled_days is not None:
+        days = round(facts.sampled_days)
+        age = "less than a day" if days < 1 else "a day" if days == 1 else f"{days} days"
+        yield f"Its gravity is that of the last hand sample, {age} old; no float has been heard since."
     yield from _about_ph(facts, course)
     if facts.temperature_c is None:
         yield f"Its temperature is not known: {ASSUMED_C:g} degC is assumed."
     if facts.abv is None and facts.added_points:
         yield (
-            f"Sugar on the way raised the gravity by {facts.added_points:.0f} points as the float read it:"
-            " the alcohol is worked out as if it had been in the must from the start."
+            f"Sugar on the way raised the gravity by {facts.added_points:.0f} points as was measured"
+            " then: the alcohol is worked out as if it had been in the must from the start."
         )
     elif facts.abv is None:
         yield (

@@ -46,6 +46,10 @@ class BatchFacts:
     original_gravity_sg: float | None = None
     added_points: float = 0.0
     """By how much sugar that went in on the way raised the gravity, all together."""
+    sampled_days: float | None = None
+    """Age of the hand sample that the gravity is of; None where it is of now, or the float's."""
+    sugar_untold: bool = False
+    """Whether the original gravity is on the sheet, and sugar that went in later makes it worth nothing."""
     abv: float | None = None
     """Per cent by volume where it is known better than from the gravities; goes before them."""
     expected_final_gravity_sg: float | None = None

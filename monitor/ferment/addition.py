@@ -38,8 +38,18 @@ class Added:
 
     points: float
     """Of all whose rise could be read."""
-    all_read: bool
+    unread: tuple[tuple[int, int], ...]
+    """First and last hour of each addition that could not."""
     unwritten_hours: tuple[int, ...]
+
+    @property
+    def all_read(self) -> bool:
+        """Whether every one could."""
+        return not self.unread
+
+    def is_unread(self, hour: int) -> bool:
+        """Whether what was written down at this hour could not be read off the float."""
+        return any(first <= hour <= last for first, last in self.unread)
 
 
 def added(points: Floats, written_hours: Sequence[int]) -> Added:
@@ -58,7 +68,8 @@ def added(points: Floats, written_hours: Sequence[int]) -> Added:
             spells.append((hour, hour))
     rises = [_rise(points, first, last) for first, last in spells]
     read = [max(rise, 0.0) for rise in rises if not math.isnan(rise)]
-    return Added(float(sum(read)), len(read) == len(rises), tuple(unwritten))
+    unread = [spell for spell, rise in zip(spells, rises, strict=True) if math.isnan(rise)]
+    return Added(float(sum(read)), tuple(unread), tuple(unwritten))
 
 
 def _rise(points: Floats, first: int, last: int) -> float:

@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.units import MS_PER_HOUR
+
 NAN: Final = math.nan
 
 
@@ -65,7 +67,8 @@ class Evidence:
     """Where this must should end, as this float reads."""
     expected_sd: float = NAN
     added_points: float = 0.0
-    """By how much sugar that went in raised the gravity, written down or not; nan where it cannot be read."""
+    """By how much sugar that went in raised the gravity, written down or not, by the float or else by
+    hand samples; nan where neither can tell."""
     apart_points: float = 0.0
     """By how much this float seems to read above the maker's own sample."""
     apart_sd: float = NAN
@@ -103,3 +106,21 @@ class Evidence:
     wander_points: float = NAN
     offset_points: float = 0.0
     offset_sd: float = NAN
+    by_hand_points: float = NAN
+    """The last hand sample, where the believed float has not been heard since."""
+    by_hand_hours: float = NAN
+    """Its age."""
+    by_hand_same_hours: float = NAN
+    """For how long before it hand samples read the same; 0 where it is the only one that does."""
+
+    @property
+    def shown_points(self) -> float:
+        """The gravity to tell whoever asks: the hand sample where it is newer than the float's word."""
+        return self.level_points if math.isnan(self.by_hand_points) else self.by_hand_points
+
+    @property
+    def by_hand_ms(self) -> int | None:
+        """When that sample was taken; None where the float's word is the newer one."""
+        if math.isnan(self.by_hand_points):
+            return None
+        return self.at_ms - round(self.by_hand_hours * MS_PER_HOUR)

@@ -236,6 +236,8 @@ class Judge:
     def _quiet_phase(self, e: Evidence, now: Signs) -> list[Emission]:
         """The phase while nothing is told: it must hold for the dwell, and silence changes nothing."""
         if math.isnan(e.level_points) or not e.data_age_hours <= self._thresholds.stale_hours:
+            if self.phase is Phase.UNKNOWN:
+                self.reason = self._why(Phase.UNKNOWN, e)  # hand samples alone say something too
             return []
         resting = not math.isnan(e.watch_hours)
         if not self._begun:

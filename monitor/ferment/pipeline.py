@@ -13,6 +13,7 @@ from typing import Final
 
 from monitor.ferment import wording
 from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.by_hand import ByHand
 from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast, Phase
 from monitor.ferment.event import Event, JournalEntry, Reading
 from monitor.ferment.evidence import Evidence, FitSettings
@@ -94,6 +95,7 @@ class Pipeline:
         settings = Analysis() if settings is None else settings
         self.premise = premise
         self._gauge = Gauge(premise, settings.fit)
+        self._by_hand = ByHand()
         self._judge = Judge(premise, settings.thresholds, settings.alerts) if judge is None else judge
         self._clock_ms: int | None = None
         self._next_ms = -(-premise.pitched_ms // MOMENT_MS) * MOMENT_MS
@@ -112,9 +114,11 @@ class Pipeline:
         if isinstance(event, Reading):
             fresh = self._gauge.admit(event)
             if fresh and event.quantity is Quantity.SAMPLE_GRAVITY:
+                self._by_hand.admit(event)
                 said += self._look(at_ms)
         elif isinstance(event, JournalEntry):
             self._gauge.note(event)
+            self._by_hand.note(event)
             self._judge.note(event)
             said += self._look(at_ms)
         return said
@@ -130,7 +134,9 @@ class Pipeline:
     def _look(self, at_ms: int) -> list[Emission]:
         if at_ms < self.premise.pitched_ms:
             return []
-        self._evidence = self._gauge.measure(at_ms)
+        track = self._gauge.gravity_track()
+        heard_ms = None if track is None else track.last_time_ms
+        self._evidence = self._by_hand.beside(self._gauge.measure(at_ms), heard_ms)
         said = self._judge.look(self._evidence, self._gauge.hearing(at_ms))
         self._outstanding.take(said)
         return said

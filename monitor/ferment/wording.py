@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from monitor.ferment.by_hand import SAME_DAYS
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.verdict import WEEK_HOURS
@@ -85,6 +86,17 @@ def _fastest(e: Evidence) -> str:
     return f" after {e.peak_per_day:.1f} points a day at its fastest"
 
 
+def _by_hand(e: Evidence) -> str:
+    """What hand samples say where no float does: words, and no verdict."""
+    last = f"The last hand sample reads {gravity(e.by_hand_points)}, {span(e.by_hand_hours)} ago"
+    if e.by_hand_same_hours >= SAME_DAYS * 24.0:
+        return (
+            f"{last}; hand samples {span(e.by_hand_same_hours)} apart are equal within a point: that is the"
+            " maker's own sign of an end. No float confirms it."
+        )
+    return f"{last}; another one two to three days later tells whether it still falls. No float is heard."
+
+
 def _cause(e: Evidence) -> str:
     if e.cold_hours >= 6.0:
         return f"; under the yeast's range for {e.cold_hours:.0f} h of the last 72: likely stalled by cold"
@@ -116,7 +128,7 @@ def looked_at_no_more(days: int) -> str:
 
 def _why(phase: Phase, e: Evidence) -> str:
     if phase is Phase.UNKNOWN:
-        return "too little was heard of the float to tell."
+        return "too little was heard of the float to tell." if math.isnan(e.by_hand_points) else _by_hand(e)
     if phase is Phase.LAG:
         level = gravity(e.level_points)
         return f"stands at {level} and has not fallen 3 points yet, {span(e.hours_in)} after pitching."

@@ -211,15 +211,21 @@ def chart(
 
 
 def small_curve(
-    store: Store, sensor: str | None, from_ms: int, to_ms: int, buckets: int = 80
+    store: Store,
+    sensor: str | None,
+    from_ms: int,
+    to_ms: int,
+    *,
+    offset_points: float = 0.0,
+    buckets: int = 80,
 ) -> tuple[tuple[int, float], ...]:
-    """A few dozen points of gravity for the small picture; medians of three hide single knocks."""
+    """A few dozen points of gravity for the small picture, corrected; medians hide single knocks."""
     if sensor is None or to_ms <= from_ms:
         return ()
     thinned = store.readings.thinned(sensor, Quantity.GRAVITY, from_ms, to_ms, buckets)
     if len(thinned.mean) < 2:
         return ()
-    values = median_filter(thinned.mean, size=5, mode="nearest")
+    values = median_filter(thinned.mean, size=5, mode="nearest") + offset_points / POINTS_PER_SG
     return tuple(zip(thinned.start_ms.tolist(), values.tolist(), strict=True))
 
 

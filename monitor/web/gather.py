@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -12,13 +11,14 @@ from typing import Final, TypeVar
 from monitor.batch.journal import tasting_of
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
-from monitor.batch.strength import added_by_journal, attenuated
+from monitor.batch.strength import attenuated
 from monitor.calibrating import sensors_beyond
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
+from monitor.last_words import LastWords, last_words
 from monitor.planning import level_sg
 from monitor.store.values import FiringCount, Heard, Silence, StoredAlert, Written
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
@@ -31,8 +31,6 @@ from monitor.web.view import AlertView, BatchView, DueView, JournalView, SensorV
 DUE_WITHIN_MS: Final = 3 * MS_PER_DAY
 NOT_JUDGED: Final = "Nothing can be said yet: no reading has come in."
 HAS_ENDED: Final = "This batch has ended."
-LAST_WORDS_MS: Final = 2 * MS_PER_DAY
-"""How long before its end a hand sample or the float's readings stand for an ended batch."""
 NUTRIENT_UNTIL: Final = AlertPolicy().nutrient_latest_share
 NUTRIENT_OVERDUE_MS: Final = 5 * MS_PER_DAY
 PORTION: Final = 500
@@ -54,13 +52,6 @@ class Standing:
     def evidence(self) -> Evidence | None:
         """What the judgement rests on; None where nothing was judged."""
         return None if self.snapshot is None else self.snapshot.evidence
-
-    @property
-    def added_points(self) -> float:
-        """By how much sugar on the way raised the gravity; nan where that is not known."""
-        if self.snapshot is None:
-            return added_by_journal(self.journal)
-        return self.snapshot.evidence.added_points
 
 
 def standing(ports: Ports, past: Past, slug: str) -> Standing:
@@ -154,12 +145,9 @@ def _batch_view(
     now_ms = sheet.ended_ms or ports.now_ms()
     sensors = believed_among(sheet, heard)
     last = _last_of(sheet, heard, sensors.gravity, Quantity.GRAVITY)
-    if evidence is None:
-        level = None if sheet.open else _last_words(ports, sheet, sensors)
-    else:
-        level = level_sg(evidence, None if last is None else last.last_value)
+    word = _word(ports, stands, sensors, None if last is None else last.last_value)
     original = sheet.must.original_gravity_sg
-    made = attenuated(sheet, level, stands.added_points)
+    made = attenuated(sheet, word.gravity_sg, word.added_points)
     slope = None if evidence is None else _known(evidence.slope_two)
     return BatchView(
         slug=sheet.slug,
@@ -171,7 +159,8 @@ def _batch_view(
         reason=_reason(sheet, snapshot),
         volume_l=sheet.must.volume_l,
         original_gravity_sg=original,
-        gravity_sg=level,
+        gravity_sg=word.gravity_sg,
+        sampled_ms=word.sampled_ms,
         gravity_at_ms=None if last is None else last.last_time_ms,
         last_reading_sg=None if last is None else last.last_value,
         fall_points_per_day=None if slope is None else -slope,
@@ -185,7 +174,11 @@ def _batch_view(
         finish_at_ms=_finish(snapshot, stands.phases),
         due=_due(sheet, stands.journal, evidence, now_ms),
         alerts=alerts,
-        curve=small_curve(ports.store, sensors.gravity, sheet.pitched_ms, now_ms) if drawn else (),
+        curve=small_curve(
+            ports.store, sensors.gravity, sheet.pitched_ms, now_ms, offset_points=word.offset_points
+        )
+        if drawn
+        else (),
     )
 
 
@@ -320,22 +313,15 @@ def _reason(sheet: Sheet, snapshot: Snapshot | None) -> str:
     return NOT_JUDGED if sheet.open else HAS_ENDED
 
 
-def _last_words(ports: Ports, sheet: Sheet, sensors: Believed) -> float | None:
-    """The gravity of an ended batch: its last hand sample, or else the median of the float's last day."""
-    end_ms = sheet.ended_ms or ports.now_ms()
-    from_ms = max(end_ms - LAST_WORDS_MS, sheet.pitched_ms)
-    samples = ports.store.readings.read(
-        [sheet.hand_sensor],
-        quantities=[Quantity.SAMPLE_GRAVITY],
-        from_ms=from_ms,
-        to_ms=end_ms,
-    )
-    if len(samples):
-        return float(samples.value[int(samples.time_ms.argmax())])
-    if sensors.gravity is None:
-        return None
-    found = ports.store.readings.thinned(sensors.gravity, Quantity.GRAVITY, from_ms, end_ms + 1, 48)
-    return float(statistics.median(found.mean[-24:])) if len(found.mean) else None
+def _word(ports: Ports, stands: Standing, sensors: Believed, last_sg: float | None) -> LastWords:
+    """Where a batch stands, or stood at its end; `last_sg` is what its float said last."""
+    sheet, evidence = stands.sheet, stands.evidence
+    if not sheet.open:
+        return last_words(ports.store, sheet, sensors.gravity, stands.journal)
+    if evidence is None:
+        return LastWords(None, None, 0.0, math.nan)
+    level = level_sg(evidence, last_sg)
+    return LastWords(level, evidence.by_hand_ms, evidence.offset_points, evidence.added_points)
 
 
 def _last_of(

@@ -168,7 +168,7 @@ def _of_each(
 
 
 def _gravity(snapshot: Snapshot) -> float:
-    return 1.0 + snapshot.evidence.level_points / POINTS_PER_SG
+    return 1.0 + snapshot.evidence.shown_points / POINTS_PER_SG
 
 
 def _celsius(snapshot: Snapshot) -> float:

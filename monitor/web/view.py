@@ -112,6 +112,8 @@ class BatchView:
     volume_l: float | None = None
     original_gravity_sg: float | None = None
     gravity_sg: float | None = None
+    sampled_ms: int | None = None
+    """When the hand sample was taken that the gravity is of; None where it is the float's level."""
     gravity_at_ms: int | None = None
     last_reading_sg: float | None = None
     """What the float said last, as it came."""

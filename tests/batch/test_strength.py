@@ -7,8 +7,7 @@ import math
 import pytest
 
 from monitor.batch.sheet import Sheet
-from monitor.batch.strength import added_by_journal, attenuated, counted_original_sg
-from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.batch.strength import attenuated, counted_original_sg
 from monitor.ferment.premise import Must, MustKind
 
 SHEET = Sheet(slug="porch", name="Porch", pitched_ms=0, must=Must(MustKind.HONEY, 1.040, 18.0))
@@ -38,10 +37,3 @@ def test_what_cannot_be_known_is_not_guessed() -> None:
     assert counted_original_sg(SHEET, math.nan) is None
     assert attenuated(SHEET, 1.041, 0.0) is None
     assert attenuated(SHEET, 1.000, 900.0) is None
-
-
-@pytest.mark.parametrize("kind", [JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED])
-def test_an_entry_of_sugar_alone_does_not_say_how_much(kind: JournalKind) -> None:
-    """Where no float was watched, sugar in the journal makes the rise unknown; other entries do not."""
-    assert math.isnan(added_by_journal([JournalEntry(kind, 0, 0)]))
-    assert added_by_journal([JournalEntry(JournalKind.RACKED, 0, 0)]) == 0.0

@@ -6,10 +6,12 @@ import json
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import standing_document
+from monitor.commands.context import local
 from monitor.ferment.event import Reading, Tick
 from monitor.ferment.pipeline import Pipeline
+from monitor.ferment.premise import Must
 from monitor.store.values import StoredStanding
-from monitor.units import MS_PER_HOUR, MS_PER_MINUTE, Quantity
+from monitor.units import MS_PER_HOUR, MS_PER_MINUTE, Quantity, rfc3339_from_ms
 
 
 def _stand(store) -> dict:
@@ -77,3 +79,21 @@ def test_the_curve_begins_at_pitching(carboyd_command, store, monkeypatch):
         at_ms = minutes * MS_PER_MINUTE
         store.readings.commit([Reading("float-a", Quantity.GRAVITY, at_ms, 1.05, at_ms)])
     assert "last 14 days" in carboyd_command("status").output
+
+
+def test_a_batch_without_a_float_stands_at_its_last_sample(carboyd_command, store):
+    """Gravity with the sample's date, alcohol, and what the samples say in words."""
+    day_ms = 24 * MS_PER_HOUR
+    sheet = Sheet(slug="jar", name="Jar", pitched_ms=0, must=Must(original_gravity_sg=1.052))
+    store.batches.start(sheet, at_ms=0)
+    pipeline = Pipeline(sheet.premise())
+    for day, value in ((4, 1.020), (10, 0.998), (13, 0.998)):
+        at_ms = day * day_ms
+        pipeline.step(Reading(sheet.hand_sensor, Quantity.SAMPLE_GRAVITY, at_ms, value, at_ms))
+    document = standing_document(sheet, pipeline.snapshot)
+    store.standings.put([StoredStanding("jar", pipeline.snapshot.at_ms, document)])
+    shown = carboyd_command("status").output
+    assert f"gravity 0.9980 by hand sample of {local(13 * day_ms)}" in shown
+    assert "7.2 % alcohol" in shown  # 54 points at 0.131 % each are 7.1 (common practice, to 0.2)
+    assert "maker's own sign of an end" in shown
+    assert document["gravity_by_hand_at"] == rfc3339_from_ms(13 * day_ms)

@@ -203,3 +203,49 @@ def test_what_was_taken_back_is_listed_when_it_is_asked_for(busy: Cellar) -> Non
     struck, sample = journal_views(busy.ports(), slug, struck=True)
     assert struck == replace(before[0], struck_ms=busy.now_ms)
     assert sample == before[1]
+
+
+def test_every_view_of_an_ended_batch_tells_the_same(busy: Cellar) -> None:
+    """A list that judges nothing, and the page that plays it anew: one corrected level, one alcohol."""
+    slug = "hedgerow-session"
+    acts = Actions(busy.ports())
+    fed_ms = PITCHED_MS + 2 * MS_PER_DAY
+    acts.deed(slug, JournalKind.SUGAR_ADDITION, done_ms=fed_ms)
+    for day, apart in ((1.0, 0.004), (1.5, 0.004)):
+        at_ms = PITCHED_MS + round(day * MS_PER_DAY)
+        read = next(
+            one.value
+            for one in readings_of(a_sheet(), 4.0)
+            if one.quantity is Quantity.GRAVITY and one.time_ms >= at_ms
+        )
+        acts.sample(slug, reading_sg=round(read + apart, 4), sample_c=20.0, taken_ms=at_ms)
+    busy.store.batches.end(slug, ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    busy._snapshots.pop(slug)
+    (listed,) = standings_of(busy.ports(), [busy.store.batches.get(slug)])
+    in_list = batch_view(busy.ports(), listed)
+    on_page = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), slug))
+    assert in_list.gravity_sg == on_page.gravity_sg
+    assert in_list.alcohol_percent == on_page.alcohol_percent is not None
+    assert in_list.curve == on_page.curve
+    raw = [one.value for one in readings_of(a_sheet(), 4.0) if one.quantity is Quantity.GRAVITY]
+    assert in_list.gravity_sg == pytest.approx(sum(raw[-12:]) / 12 + 0.004, abs=0.002)
+    assert in_list.curve[-1][1] == pytest.approx(in_list.gravity_sg, abs=0.003)
+
+
+def test_a_batch_of_hand_samples_shows_the_last_one(cellar: Cellar) -> None:
+    """Without a float the sample is the gravity, with its moment; open and ended alike."""
+    sheet = a_sheet("jar", gravity_sensor=None, temperature_sensor=None)
+    cellar.add(sheet, [])
+    cellar.now_ms = PITCHED_MS + 14 * MS_PER_DAY
+    for day, value in ((10, 0.998), (13, 0.998)):
+        taken_ms = PITCHED_MS + day * MS_PER_DAY
+        Actions(cellar.ports()).sample("jar", reading_sg=value, sample_c=20.0, taken_ms=taken_ms)
+    view = batch_view(cellar.ports(), standing(cellar.ports(), past_of(cellar), "jar"))
+    assert view.gravity_sg == pytest.approx(0.998)
+    assert view.sampled_ms == PITCHED_MS + 13 * MS_PER_DAY
+    assert view.alcohol_percent is not None
+    cellar.store.batches.end("jar", ended_ms=cellar.now_ms, at_ms=cellar.now_ms)
+    cellar._snapshots.pop("jar")
+    (ended,) = standings_of(cellar.ports(), [cellar.store.batches.get("jar")])
+    after = batch_view(cellar.ports(), ended)
+    assert (after.gravity_sg, after.alcohol_percent) == (view.gravity_sg, view.alcohol_percent)
