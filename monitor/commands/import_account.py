@@ -19,6 +19,8 @@ from monitor.units import KEPT_UNIT, datetime_from_ms, rfc3339_from_ms
 SHOWN_CELLS: Final = 2
 CELL_CHARS: Final = 24
 WHAT_CHARS: Final = 24
+WORDS: Final = ("note", "notiz", "comment", "remark", "bemerkung")
+NOTES_LEFT_OUT: Final = "not used: words go into the journal with `carboyd batch event`"
 
 
 def columns_lines(table: Table, columns: Columns, zone: str, sensor: str) -> list[str]:
@@ -29,7 +31,8 @@ def columns_lines(table: Table, columns: Columns, zone: str, sensor: str) -> lis
     lines = []
     for place, heading in enumerate(table.headings):
         cells = ", ".join(_short(row[place]) for row in sample if place < len(row) and row[place] != "")
-        meaning = meanings.get(place, "not used")
+        words = any(word in heading.lower() for word in WORDS)
+        meaning = meanings.get(place, NOTES_LEFT_OUT if words else "not used")
         lines.append(f"  {heading[:wide]:<{wide}}  {cells[:44]:<44}  {meaning}")
     if columns.sensor is None:
         lines.append(f"  no column names the sensor: it is called {sensor}")

@@ -20,7 +20,7 @@ from monitor.commands.import_asking import asked
 from monitor.errors import InputError, StoreError
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.premise import Must, MustKind, Premise
-from monitor.replay import capture
+from monitor.replay import capture, sparse
 from monitor.replay.answer import answer_of
 from monitor.replay.foreign import readings_of, require_units
 from monitor.replay.gathering import Gathered, LeftOut, gather
@@ -34,6 +34,10 @@ from monitor.units import Quantity
 EXIT_INPUT: Final = 2
 HAND: Final = "hand"
 """Sensor of hand samples that a table does not name."""
+KEPT_BY_HAND: Final = (
+    f"fewer than {sparse.BY_HAND_PER_DAY:.0f} gravities a day are too few for a verdict on a float: they are"
+    " taken as hand samples. Where they are a float's, say --column 'HEADING=gravity sg'."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,12 @@ class Reader:
         sensor = self.sensor or slug_of(name)
         zone = self.zone
         lines: list[str] = []
+        seldom = not self.said.measured and sparse.may_be_by_hand(columns)
+        if seldom and sparse.is_by_hand(
+            readings_of(table, columns, zone_of(zone), sensor, LeftOut(), self.pitched_ms)
+        ):
+            columns = sparse.by_hand(columns, HAND)
+            echo([f"{table.name}: {KEPT_BY_HAND}"], to_stderr=True)
         if self.ask:
             columns, zone, sensor = asked(table, columns, zone, sensor)
         else:
@@ -258,6 +268,13 @@ def _take(
 
     gathered = gather(wanted())
     echo(taken_lines(gathered, left_out), to_stderr=as_json)
+    for sensor, per_day in sparse.too_sparse(gathered):
+        click.echo(
+            f"  {sensor} was heard in {per_day:.1f} hours of a day: too seldom for a verdict, which takes"
+            f" {sparse.JUDGED_PER_DAY:.0f}. Readings by hand are better taken as --column"
+            " 'HEADING=sample_gravity sg'.",
+            err=as_json,
+        )
     if not len(gathered):
         raise InputError(
             f"{sources[0].shown}: no reading could be taken",
@@ -353,7 +370,10 @@ def _premise(
 
 
 def _write(folder: Path, taken: Taken, title: str | None, premise: Premise) -> None:
-    if not any(quantity is Quantity.GRAVITY for _, quantity in taken.gathered.sources):
+    measured = {quantity for _, quantity in taken.gathered.sources}
+    if Quantity.GRAVITY not in measured and Quantity.SAMPLE_GRAVITY in measured:
+        click.echo("Hand samples alone: a replay shows them, and has no verdict without a float.", err=True)
+    elif Quantity.GRAVITY not in measured:
         click.echo("No gravity is among it: a replay will have nothing to tell.", err=True)
     source = taken.sources[0]
     save(folder, title or source.title or folder.name, premise, taken.gathered, source.journal)

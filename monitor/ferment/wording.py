@@ -8,7 +8,7 @@ from typing import Final
 from monitor.ferment.by_hand import SAME_DAYS
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
-from monitor.ferment.verdict import WEEK_HOURS
+from monitor.ferment.verdict import STALL_POINTS, WEEK_HOURS
 from monitor.units import POINTS_PER_SG
 
 AT_REST_POINTS: Final = 1.0
@@ -131,6 +131,8 @@ def _why(phase: Phase, e: Evidence) -> str:
         return "too little was heard of the float to tell." if math.isnan(e.by_hand_points) else _by_hand(e)
     if phase is Phase.LAG:
         level = gravity(e.level_points)
+        if e.level_points - e.expected_points < STALL_POINTS:
+            return f"stands at {level}{_gap(e)}; too little was heard of the float to tell how it came there."
         return f"stands at {level} and has not fallen 3 points yet, {span(e.hours_in)} after pitching."
     if phase is Phase.ACTIVE:
         return f"{_fall(e, 'to')}{_gap(e)}."

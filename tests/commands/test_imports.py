@@ -16,7 +16,7 @@ from monitor.errors import InputError, RecordingError
 from monitor.ferment.event import Reading
 from monitor.replay.recording import read
 from monitor.store.sql import SqlStore
-from monitor.units import Quantity, ms_from_rfc3339
+from monitor.units import MS_PER_HOUR, Quantity, ms_from_rfc3339, rfc3339_from_ms
 
 Run = Callable[..., Result]
 SIX_MS = ms_from_rfc3339("2026-03-01T06:00:00Z")
@@ -251,3 +251,46 @@ def test_what_is_missing_on_the_command_line_is_said(carboyd_command: Run, tmp_p
         assert isinstance(done.exception, InputError)
     absent = carboyd_command("import", str(tmp_path / "x.csv"), "--check")
     assert isinstance(absent.exception, RecordingError)
+
+
+def a_log(tmp_path: Path, every_hours: int) -> Path:
+    """A log of 13 days with what was done beside it."""
+    begun_ms = ms_from_rfc3339("2026-09-01T19:30:00Z")
+    rows = []
+    for step in range(13 * 24 // every_hours):
+        hours = step * every_hours
+        at = rfc3339_from_ms(begun_ms + hours * MS_PER_HOUR)
+        rows.append(f"{at},{max(1.052 - 0.00025 * hours, 0.998):.3f},70,{'fed' if step == 2 else ''}")
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time,SG,Temp (F),Notes", *rows]))
+    return path
+
+
+def test_a_log_kept_by_hand_becomes_hand_samples(
+    carboyd_command: Run, tmp_path: Path, store: SqlStore
+) -> None:
+    """Two readings a day are no float's: said, taken as samples; the notes are said to be left out."""
+    path = a_log(tmp_path, 12)
+    begun_ms = ms_from_rfc3339("2026-09-01T19:30:00Z")
+    sheet = Sheet(slug="past", name="Past", pitched_ms=begun_ms)
+    store.batches.start(sheet, at_ms=begun_ms)
+    done = carboyd_command("import", str(path), "--into", "past", "--only", "hand")
+    assert done.exit_code == 0, done.output
+    assert "too few for a verdict" in done.output
+    assert "words go into the journal" in done.output
+    samples = store.readings.read([sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY])
+    assert len(samples) == 26
+    assert store.batches.notes("past", entries=0, samples=0)
+
+
+def test_what_the_maker_calls_a_float_stays_one_and_its_silence_is_said(
+    carboyd_command: Run, tmp_path: Path
+) -> None:
+    """Said to be gravity it is taken so, with a warning; every hour is a float's and has none."""
+    sparse = a_log(tmp_path, 12)
+    done = carboyd_command("import", str(sparse), "--check", "--column", "SG=gravity sg")
+    assert "too seldom for a verdict" in done.output
+    assert "gravity in sg" in done.output
+    often = carboyd_command("import", str(a_log(tmp_path, 1)), "--check")
+    assert "verdict" not in often.output
+    assert "gravity in sg" in often.output

@@ -74,3 +74,13 @@ def test_what_no_float_could_show_is_hardly_anything() -> None:
     """Nothing at most is more than anybody can know."""
     e = dataclasses.replace(states.RESTING, left_p50=0.0, left_p95=0.04)
     assert "; hardly anything still to fall." in wording.reason(Phase.FINISHED, e)
+
+
+def test_a_float_first_heard_at_the_end_is_not_called_unmoved() -> None:
+    """Where it stands near its end the fall is evident: it was not seen, and that is what is said."""
+    late = dataclasses.replace(states.RESTING, fallen_points=0.2, level_points=-2.3, expected_points=-2.0)
+    assert "not fallen" not in wording.reason(Phase.LAG, late)
+    assert "0.9977, 0.3 points below where this must should end" in wording.reason(Phase.LAG, late)
+    assert "has not fallen 3 points yet" in wording.reason(
+        Phase.LAG, dataclasses.replace(late, level_points=52.0)
+    )
