@@ -16,6 +16,7 @@ from monitor.commands.context import config_option
 from monitor.daemon import Daemon
 from monitor.errors import CarboydError, ConfigurationError
 from monitor.settings import Loaded, load
+from monitor.settings_sections import MqttSettings
 from monitor.supervision import Supervisor
 
 logger = logging.getLogger(__name__)
@@ -105,9 +106,15 @@ def greeting(loaded: Loaded, daemon: Daemon) -> list[str]:
         where,
         f"Data lies in {daemon.store.location}{page}",
         f"Point a sensor at it: publish SenML (RFC 8428) to {first}/<sensor>, for example",
-        f"  mosquitto_pub -h {mqtt.host} -p {port} -q 1 -t {first}/float-a -m '{EXAMPLE}'",
+        f"  mosquitto_pub -h {mqtt.host} -p {port}{_login(mqtt)} -q 1 -t {first}/float-a -m '{EXAMPLE}'",
         keeps,
     ]
+
+
+def _login(mqtt: MqttSettings) -> str:
+    """What a sensor has to show to a broker that carboyd itself has to show it to."""
+    authority = "" if mqtt.ca_file is None else f" --cafile {mqtt.ca_file}"
+    return authority if mqtt.username is None else f"{authority} -u float-a -P PASSWORD"
 
 
 def reload(loaded: Loaded, daemon: Daemon) -> tuple[Loaded, Daemon]:

@@ -33,6 +33,18 @@ def test_mosquitto_takes_the_sample_configuration(mosquitto, publisher, subscrib
     assert arrival.payload == b"[]"
 
 
+def test_a_sensor_with_its_own_login_writes_under_its_own_name(mosquitto, publisher, subscriber):
+    """What it sends under another name reaches nobody; what it sends under its own does."""
+    users = {"carboyd": "one", "float": "two", "float-z": "three"}
+    broker = mosquitto(users=users, acl=(DEPLOY / "mosquitto.acl").read_text())
+    ear = subscriber(broker, username="carboyd", password="one")
+    sensor = publisher(broker, "float-z", "three")
+    sensor.send("carboyd/readings/float-a", b"[1]")
+    sensor.send("carboyd/readings/float-z", b"[2]")
+    (arrival,) = ear.take(1, 10.0)
+    assert arrival.payload == b"[2]"
+
+
 @pytest.fixture
 def composed(mosquitto, tmp_path):
     """A broker on the configuration of the compose file, with what its script makes; and those secrets."""
