@@ -61,12 +61,15 @@ def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: 
 
 @click.command("acknowledge")
 @config_option
-@click.argument("number", type=int)
-def acknowledge_command(config: Path | None, number: int) -> None:
-    """Say that alert NUMBER has been seen: it is not told again."""
+@click.argument("numbers", metavar="NUMBER...", type=int, nargs=-1, required=True)
+def acknowledge_command(config: Path | None, numbers: tuple[int, ...]) -> None:
+    """Say that each alert NUMBER has been seen: it is not told again."""
     with opened(config) as store:
-        alert = store.alerts.acknowledge(number, at_ms=now_ms())
-    click.echo(f"Acknowledged {alert.id}: {alert.batch}, {alert.kind.value.replace('_', ' ')}.")
+        for number in numbers:
+            store.alerts.get(number)  # one that is not there is found before any is acknowledged
+        for number in numbers:
+            alert = store.alerts.acknowledge(number, at_ms=now_ms())
+            click.echo(f"Acknowledged {alert.id}: {alert.batch}, {alert.kind.value.replace('_', ' ')}.")
 
 
 @click.command("silence")

@@ -15,13 +15,17 @@ from monitor.store.sql import SqlStore
 from monitor.units import datetime_from_ms
 
 PREFIX: Final = "carboyd-"
+ENDINGS: Final = (".sqlite", ".dump")
+"""Of copies of a store in a file, and of one on a server."""
 
 
 @click.command("backup")
 @config_option
 @click.argument("target", type=click.Path(path_type=Path))
 @click.option(
-    "--keep", type=click.IntRange(1, 10_000), help="In a directory: remove all but the newest so many copies."
+    "--keep",
+    type=click.IntRange(1, 10_000),
+    help="In a directory, made if need be: remove all but the newest so many.",
 )
 def backup_command(config: Path | None, target: Path, keep: int | None) -> None:
     """Write a sound copy of everything to TARGET, a new file or a directory, while carboyd runs.
@@ -29,11 +33,16 @@ def backup_command(config: Path | None, target: Path, keep: int | None) -> None:
     The copy is read back and checked before this says that it is there. A store on PostgreSQL is dumped by
     its own pg_dump.
     """
-    if keep is not None and not target.is_dir():
-        raise InputError("--keep is for a directory of copies", hint="give a directory that exists")
+    if keep is not None and (target.is_file() or target.suffix in ENDINGS):
+        raise InputError(f"--keep is for a directory of copies, and {target.name} is one copy")
     loaded = load(config)
     server = _on_server(loaded)
-    ending = ".dump" if server else ".sqlite"
+    ending = ENDINGS[server]
+    if keep is not None:
+        try:
+            target.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise InputError(f"{target} cannot be made: {fault.strerror}") from fault
     folder = target if target.is_dir() else None
     path = target if folder is None else folder / f"{PREFIX}{_stamp()}{ending}"
     if server:

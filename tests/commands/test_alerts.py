@@ -45,6 +45,17 @@ def test_an_alert_is_acknowledged_once_and_for_all(carboyd_command, store, stall
     assert "acknowledged" in carboyd_command("alerts").output
 
 
+def test_several_alerts_are_acknowledged_at_once(carboyd_command, store, stalled):
+    """All of them, or none where one is not there."""
+    change = AlertChange(6_000, AlertKind.NUTRIENT_DUE, AlertState.FIRING, 6_000, Severity.NOTE, "Due.")
+    second = store.alerts.record("porch", change, now_ms=6_000)
+    numbers = [str(stalled.id), str(second.id)]
+    assert isinstance(carboyd_command("acknowledge", *numbers, "77").exception, NotFoundError)
+    assert store.alerts.get(stalled.id).acknowledged_ms is None
+    assert carboyd_command("acknowledge", *numbers).output.count("Acknowledged") == 2
+    assert store.alerts.get(second.id).acknowledged_ms is not None
+
+
 def test_an_unknown_number_is_said(carboyd_command):
     """NotFoundError, not a silent success."""
     assert isinstance(carboyd_command("acknowledge", "77").exception, NotFoundError)

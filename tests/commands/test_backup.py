@@ -33,8 +33,11 @@ def test_a_copy_and_back(carboyd_command, store, tmp_path):
 
 def test_a_directory_keeps_the_newest(carboyd_command, store, tmp_path):
     """Copies are named by their time; older ones go only where a number is given, strangers never."""
-    folder = tmp_path / "copies"
-    folder.mkdir()
+    folder = tmp_path / "house" / "copies"
+    made = carboyd_command("backup", str(folder), "--keep", "14")
+    assert made.exit_code == 0  # a directory that is not there is made
+    (first,) = folder.iterdir()
+    first.unlink()
     for name in ("carboyd-20240101T000000Z.sqlite", "carboyd-20250101T000000Z.sqlite", "mine.sqlite"):
         (folder / name).write_text("")
     carboyd_command("backup", str(folder / "carboyd-20260101T000000Z.sqlite"))
