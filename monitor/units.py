@@ -6,7 +6,9 @@ milliseconds of Unix time (UTC), named `*_ms`; durations are hours or days, name
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
+from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from typing import Final
 
@@ -61,6 +63,22 @@ def celsius_from_fahrenheit(temperature_f: float) -> float:
 def fahrenheit_from_celsius(temperature_c: float) -> float:
     """Degrees Fahrenheit of degrees Celsius (exact, by definition)."""
     return temperature_c * 1.8 + 32.0
+
+
+def decimal(value: float, places: int) -> str:
+    """The number with so many decimals, half away from zero as people round: 1.0385 is 1.039.
+
+    What a float's binary fraction adds behind the tenth decimal is nobody's measurement.
+    """
+    if not math.isfinite(value):
+        return f"{value:.{places}f}"
+    exact = Decimal(repr(round(float(value), 10))).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
+    return f"{exact if exact else abs(exact):f}"  # nought has no sign
+
+
+def degrees(value: float) -> str:
+    """Degrees to a tenth, and without it where it is nought: `19.5`, `65`."""
+    return decimal(value, 1).removesuffix(".0")
 
 
 def ms_from_datetime(moment: datetime) -> int:

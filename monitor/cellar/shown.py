@@ -7,7 +7,7 @@ import re
 from enum import StrEnum
 from typing import Final
 
-from monitor.units import OZ_G, PSI_KPA, US_GAL_L, fahrenheit_from_celsius
+from monitor.units import OZ_G, PSI_KPA, US_GAL_L, decimal, degrees, fahrenheit_from_celsius
 
 
 class UnitSystem(StrEnum):
@@ -71,7 +71,9 @@ def show_volume(litres: float, system: UnitSystem = UnitSystem.METRIC, *, both: 
 
 def show_temperature(celsius: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
     """`18.0 °C (64.4 °F)`."""
-    return _ordered(f"{celsius:.1f} °C", f"{fahrenheit_from_celsius(celsius):.1f} °F", system, both)
+    return _ordered(
+        f"{decimal(celsius, 1)} °C", f"{decimal(fahrenheit_from_celsius(celsius), 1)} °F", system, both
+    )
 
 
 def show_pressure(kpa: float, system: UnitSystem = UnitSystem.METRIC, *, both: bool = True) -> str:
@@ -89,7 +91,7 @@ def show_mass_per_volume(
 
 def show_gravity(sg: float) -> str:
     """`1.0400`, one digit finer than a hydrometer reads."""
-    return f"{sg:.4f}"
+    return decimal(sg, 4)
 
 
 _IN_PROSE: Final = re.compile(
@@ -98,13 +100,19 @@ _IN_PROSE: Final = re.compile(
 )
 """A number with a unit amid words; `12 degC colder` is a difference and not a temperature."""
 
+_FINE_DEGREES: Final = re.compile(r"(?<![\w.-])-?\d+\.\d{2,}(?= degC)")
+"""A temperature with more decimals than are of use to anyone: it was given in degF."""
+
 
 def in_units(prose: str, system: UnitSystem) -> str:
     """Words written in metric units, told in the reader's: `20 degC` as `68 degF`, `18.00 L` as gallons.
 
-    A number keeps as many decimals as it had, a volume two; doses in g/L and mg/L stay: US makers use them.
+    A number keeps as many decimals as it had, a temperature one at most, a volume two; doses in g/L and mg/L
+    stay: US makers use them.
     """
-    return prose if system is UnitSystem.METRIC else _IN_PROSE.sub(_us_words, prose)
+    if system is UnitSystem.METRIC:
+        return _FINE_DEGREES.sub(lambda found: degrees(float(found[0])), prose)
+    return _IN_PROSE.sub(_us_words, prose)
 
 
 def _us_words(found: re.Match[str]) -> str:
@@ -117,4 +125,5 @@ def _us_words(found: re.Match[str]) -> str:
         told = psi.strip(" ()") or f"{100.0 * value / PSI_KPA:.0f} psi"
         return f"{told} ({number} bar){difference}"
     warmth = 1.8 * value if difference else fahrenheit_from_celsius(value)
-    return f"{warmth:.{decimals}f} degF{difference}"
+    told = degrees(warmth) if decimals > 1 else decimal(warmth, decimals)
+    return f"{told} degF{difference}"

@@ -118,7 +118,7 @@ def _numbers(document: dict[str, Any], units: UnitSystem) -> list[str]:
     if gravity_sg is not None:
         sampled = document.get("gravity_by_hand_at")
         by_hand = "" if sampled is None else f" by hand sample of {local(ms_from_rfc3339(sampled))}"
-        found.append(f"gravity {gravity_sg:.4f}{by_hand}")
+        found.append(f"gravity {quantities.show_gravity(gravity_sg)}{by_hand}")
     if fall is not None:
         found.append(f"falls {fall:.1f} points a day" if fall >= 0 else f"rises {-fall:.1f} points a day")
     if abv is not None:

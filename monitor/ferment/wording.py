@@ -170,13 +170,18 @@ def refermenting(e: Evidence, fell_points: float, since_hours: float) -> str:
     )
 
 
+def _limit(celsius: float) -> str:
+    """A limit as it was given: with the digits that degF need to come out whole again, and no more."""
+    return f"{round(celsius, 2):g}"
+
+
 def temperature(kind: AlertKind, e: Evidence, limit_c: float) -> str:
     """The message of a temperature outside the yeast's range."""
     if kind is AlertKind.TEMPERATURE_LOW:
         side, advice = "cold", "Warm it slowly: it may stall"
     else:
         side, advice = "warm", "Cool it: off-flavours come of heat"
-    return f"Too {side}: {e.temperature_c:.1f} degC; the yeast's limit is {limit_c:g} degC. {advice}."
+    return f"Too {side}: {e.temperature_c:.1f} degC; the yeast's limit is {_limit(limit_c)} degC. {advice}."
 
 
 def temperature_over(e: Evidence, limits_c: tuple[float, float], *, rests: bool) -> str:
@@ -186,7 +191,8 @@ def temperature_over(e: Evidence, limits_c: tuple[float, float], *, rests: bool)
         return "What its temperature is now is not known."
     side = "below" if e.below_c > 0.0 else "above" if e.above_c > 0.0 else "within"
     harmless = "; cold does no harm once the ferment is over" if rests and side == "below" else ""
-    return f"Now {e.temperature_c:.1f} degC, {side} the yeast's {low_c:g} degC to {high_c:g} degC{harmless}."
+    span_c = f"{_limit(low_c)} degC to {_limit(high_c)} degC"
+    return f"Now {e.temperature_c:.1f} degC, {side} the yeast's {span_c}{harmless}."
 
 
 def silent(sensor: str, hours: float, interval_hours: float) -> str:

@@ -14,6 +14,8 @@ from monitor.units import (
     MS_PER_MINUTE,
     US_GAL_L,
     datetime_from_ms,
+    decimal,
+    degrees,
     fahrenheit_from_celsius,
     rfc3339_from_ms,
 )
@@ -45,7 +47,7 @@ class Show:
 
     def gravity(self, gravity_sg: float | None, places: int = 3) -> str:
         """Specific gravity: `1.043`."""
-        return UNKNOWN if gravity_sg is None else f"{gravity_sg:.{places}f}"
+        return UNKNOWN if gravity_sg is None else decimal(gravity_sg, places)
 
     def gravity_range(self, low_sg: float | None, high_sg: float | None) -> str:
         """A range of specific gravity, one number where both round to the same."""
@@ -75,14 +77,15 @@ class Show:
         if temperature_c is None:
             return UNKNOWN
         if self.us:
-            return f"{fahrenheit_from_celsius(temperature_c):.1f}{NARROW}°F"
-        return f"{temperature_c:.1f}{NARROW}°C"
+            return f"{decimal(fahrenheit_from_celsius(temperature_c), 1)}{NARROW}°F"
+        return f"{decimal(temperature_c, 1)}{NARROW}°C"
 
     def temperature_range(self, low_c: float, high_c: float) -> str:
         """`16 to 21 °C`."""
         if self.us:
-            return f"{fahrenheit_from_celsius(low_c):.0f} to {fahrenheit_from_celsius(high_c):.0f}{NARROW}°F"
-        return f"{low_c:.0f} to {high_c:.0f}{NARROW}°C"
+            low, high = (degrees(fahrenheit_from_celsius(one)) for one in (low_c, high_c))
+            return f"{low} to {high}{NARROW}°F"
+        return f"{degrees(low_c)} to {degrees(high_c)}{NARROW}°C"
 
     def temperature_place(self, temperature_c: float | None, range_c: tuple[float, float] | None) -> str:
         """Where a temperature lies against the yeast's range, in words."""

@@ -70,3 +70,10 @@ def test_sentences_are_told_in_us_units(metric: str, us: str) -> None:
     """A temperature is shifted, a difference is not; doses and other words stay."""
     assert s.in_units(metric, s.UnitSystem.US) == us
     assert s.in_units(metric, s.UnitSystem.METRIC) == metric
+
+
+def test_a_limit_that_was_given_in_degf_comes_out_whole() -> None:
+    """65 degF are 18.333 degC, kept in words as 18.33: told back as 65, and in degC to a tenth."""
+    said = "the yeast's limit is 18.33 degC."
+    assert s.in_units(said, s.UnitSystem.US) == "the yeast's limit is 65 degF."
+    assert s.in_units(said, s.UnitSystem.METRIC) == "the yeast's limit is 18.3 degC."

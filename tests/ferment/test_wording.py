@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.ferment import wording
-from monitor.ferment.emission import Phase
+from monitor.ferment.emission import AlertKind, Phase
 
 from . import states
 
@@ -84,3 +84,10 @@ def test_a_float_first_heard_at_the_end_is_not_called_unmoved() -> None:
     assert "has not fallen 3 points yet" in wording.reason(
         Phase.LAG, dataclasses.replace(late, level_points=52.0)
     )
+
+
+def test_a_limit_is_told_without_the_digits_of_its_conversion() -> None:
+    """65 degF are 18.3333 degC."""
+    said = wording.temperature(AlertKind.TEMPERATURE_LOW, states.RESTING, 65.0 / 1.8 - 32.0 / 1.8)
+    assert "limit is 18.33 degC." in said
+    assert "limit is 18 degC." in wording.temperature(AlertKind.TEMPERATURE_LOW, states.RESTING, 18.0)

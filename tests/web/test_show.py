@@ -35,10 +35,21 @@ def test_zero_is_shown_and_unknown_is_a_dash(metric: Show) -> None:
     assert metric.temperature(None) == metric.gravity(None) == metric.alcohol(None) == UNKNOWN
 
 
+def test_numbers_are_rounded_as_people_do(metric: Show) -> None:
+    """Half away from zero, and a range tells 19.5 from 20.5 °C."""
+    assert metric.gravity(1.0385) == "1.039"
+    assert metric.gravity(0.9995) == "1.000"
+    assert metric.temperature_range(19.5, 20.5) == "19.5 to 20.5\u00a0°C"
+    assert metric.temperature_range(18.0, 24.0) == "18 to 24\u00a0°C"
+    assert metric.temperature(-0.04) == "0.0\u00a0°C"
+
+
 def test_us_units(us: Show) -> None:
     """Water freezes at 32 °F and boils at 212 °F by definition; a US gallon is 3.785411784 L (NIST HB 44)."""
     assert us.temperature(0.0) == "32.0\u00a0°F"
     assert us.temperature_range(0.0, 100.0) == "32 to 212\u00a0°F"
+    # given as 65 and 70 °F: (F - 32) / 1.8
+    assert us.temperature_range(18.3333, 21.1111) == "65 to 70\u00a0°F"
     assert us.volume(3.785411784) == "1.00 US gal"
     assert us.mass(0.45359237) == "1.00 lb"
 
