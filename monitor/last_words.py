@@ -1,4 +1,6 @@
-"""Where an ended batch stood at its end, read from the store alone: no judgement is made anew for it.
+"""What hand samples and the float say of a batch, from the store alone: above all where it stood at its end.
+
+No judgement is made anew for it.
 
 Page, report, records and comparison take it from here, so that they say the same; the float is corrected by
 hand samples as it is for the analysis.
@@ -16,14 +18,16 @@ import numpy as np
 from monitor.batch.sheet import Sheet
 from monitor.ferment import by_hand
 from monitor.ferment.addition import added
-from monitor.ferment.event import JournalEntry
-from monitor.ferment.offset import from_samples
+from monitor.ferment.event import JournalEntry, Reading
+from monitor.ferment.offset import NEAR_HOURS, from_samples
 from monitor.ferment.series import Floats
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
 
 SAMPLE_STANDS_MS: Final = 2 * MS_PER_DAY
 """How long before the end a hand sample goes before the float's readings after it."""
+FAR_POINTS: Final = 5.0
+"""A sample this far off is a slip of the pen, or the float is disturbed: three times the spread of floats."""
 LEVEL_HOURS: Final = 12
 """The level is the median of the last so many hours that hold a reading."""
 
@@ -69,6 +73,30 @@ def last_words(store: Store, sheet: Sheet, sensor: str | None, journal: Sequence
         off.points,
         read.points + by_hand.added(samples, unread, others),
     )
+
+
+def doubt(store: Store, sheet: Sheet, sample: Reading) -> str:
+    """What to say of a hand sample far off its float, which others correct; empty where it is not."""
+    hour = _hour(sheet, sample.time_ms)
+    if sheet.gravity_sensor is None or hour < 0:
+        return ""
+    until_ms = sample.time_ms + (NEAR_HOURS + 1) * MS_PER_HOUR
+    points = hourly_points(store, sheet, sheet.gravity_sensor, until_ms)
+    near = points[max(hour - NEAR_HOURS, 0) : hour + NEAR_HOURS + 1]
+    near = near[~np.isnan(near)]
+    if not near.size:
+        return ""
+    others = [
+        (_hour(sheet, at_ms), value)
+        for at_ms, value in hand_samples(store, sheet, None)
+        if sheet.pitched_ms <= at_ms and at_ms != sample.time_ms
+    ]
+    off = from_samples(others, points, points.size)
+    apart = (sample.value - 1.0) * POINTS_PER_SG - float(np.median(near)) - off.points
+    if abs(apart) < FAR_POINTS:
+        return ""
+    side = "above" if apart > 0.0 else "below"
+    return f"That is {abs(apart):.0f} points {side} what the float reads: measure again, or take it back."
 
 
 def hand_samples(store: Store, sheet: Sheet, until_ms: int | None) -> list[by_hand.Sample]:

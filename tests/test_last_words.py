@@ -11,7 +11,7 @@ from monitor.batch.journal import hand_sample
 from monitor.batch.sheet import Sheet
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.premise import Must
-from monitor.last_words import LastWords, last_words
+from monitor.last_words import LastWords, doubt, last_words
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
@@ -91,3 +91,21 @@ def test_what_nobody_measured_is_unknown(store: SqlStore) -> None:
     found = stood(store, sweetened(11.0), sensor=None)
     assert found.gravity_sg is None
     assert math.isnan(found.added_points)
+
+
+def test_a_sample_far_off_the_float_is_doubted(store: SqlStore) -> None:
+    """1.016 on a float at 1.000 is doubted, 1.003 is not; with another 1.016 the float is."""
+    at_ms = PITCHED_MS + 15 * MS_PER_DAY
+
+    def said(gravity_sg: float) -> str:
+        return doubt(
+            store, SHEET, hand_sample(SHEET, gravity_sg=gravity_sg, time_ms=at_ms, received_ms=at_ms)
+        )
+
+    assert said(1.016) == "That is 16 points above what the float reads: measure again, or take it back."
+    assert "10 points below" in said(0.990)
+    assert said(1.003) == ""
+    take(store, 14.0, 1.016)
+    assert said(1.016) == ""
+    late = hand_sample(SHEET, gravity_sg=1.016, time_ms=END_MS + MS_PER_DAY, received_ms=END_MS + MS_PER_DAY)
+    assert doubt(store, SHEET, late) == ""

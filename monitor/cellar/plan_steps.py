@@ -49,7 +49,8 @@ def first_sample(course: Course) -> PlanStep:
         what=(
             "Draw a sample, stir the gas out of it, and read its gravity at 20 degC or correct for its"
             " temperature.",
-            "Measure its pH too, and write both down.",
+            "Measure its pH too, and write both down: the gravity as a hand sample, the pH on the sheet"
+            " (carboyd batch change BATCH --ph).",
             f"Where it reads another gravity than {facts.gravity_sg:.3f}, the sample is right: work this plan"
             " out again with it.",
         ),

@@ -26,6 +26,7 @@ from monitor.commands.sheet import change_command, sheet_options, written
 from monitor.errors import InputError
 from monitor.expecting import begin
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.last_words import doubt
 from monitor.store.values import Written
 from monitor.units import rfc3339_from_ms
 
@@ -179,10 +180,13 @@ def sample(
             sheet, gravity_sg=kept_sg, time_ms=time_ms(at, entered_ms), received_ms=entered_ms
         )
         fresh = store.readings.record_sample(batch, reading)
+        said = doubt(store, sheet, reading) if fresh else ""
     corrected = "" if temperature is None else f" (read {read_sg:.4f}, corrected to 20 degC)"
     click.echo(
         f"{local(reading.time_ms)}  {kept_sg:.4f}{corrected}" if fresh else "That sample was there already."
     )
+    if said:
+        click.echo(f"{said} (carboyd batch take-back {batch} LINE, as carboyd batch show names it)")
 
 
 @batch_command.command("take-back")

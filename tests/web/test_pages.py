@@ -156,6 +156,16 @@ def test_a_hand_sample_is_written_down(visit: Visit, busy: Cellar) -> None:
     assert busy.store.readings.read(["hand." + SLUG]).time_ms[-1] == busy.now_ms
 
 
+def test_a_sample_is_corrected_for_its_hydrometer_and_doubted_where_it_is_far_off(
+    visit: Visit, busy: Cellar
+) -> None:
+    """Made for 15.56 and read at 15.56 there is nearly nothing to correct; far off the float it is said."""
+    form = {"reading_sg": "1.090", "sample_temperature": "15.56", "calibrated_at": "15.56", "taken": ""}
+    visit.post(f"{BATCH}/sample", form)
+    assert "points above what the float reads: measure again" in words_of(visit.get(BATCH).text)
+    assert busy.store.readings.read(["hand." + SLUG]).value[-1] == pytest.approx(1.090, abs=5e-4)
+
+
 def test_a_moment_is_local_without_script_and_utc_with_it(visit: Visit, busy: Cellar) -> None:
     """Without script a time is the server's zone; with it the exact UTC moment wins."""
     plain = {"kind": "racked", "done": "2026-02-27T10:00"}
