@@ -46,12 +46,15 @@ class Teller:
     def compose(self, delivery: Delivery, sheet: Sheet | None, reason: Reason) -> Notice:
         """Words for a delivery; a finished batch gets its plan below them, or what is missing for one."""
         alert = delivery.alert
+        snapshot = self.snapshots().get(alert.batch)
+        if reason is Reason.REPEAT and snapshot is not None:
+            words = snapshot.words_of(alert.kind, alert.subject, alert.fired_ms)
+            delivery = replace(delivery, alert=replace(alert, message=words or alert.message))
         notice = notice_of(delivery, sheet, reason, self.zone)
         notice = self._linked(
             replace(notice, body=in_units(notice.body, self.units)), f"batches/{alert.batch}"
         )
         finished = alert.kind is AlertKind.FINISHED and reason is Reason.FIRST
-        snapshot = self.snapshots().get(alert.batch)
         if not finished or sheet is None or snapshot is None:
             return notice
         try:

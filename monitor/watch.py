@@ -22,14 +22,14 @@ from monitor.batch.standing import alert_document, standing_document
 from monitor.batch.told import from_plain, to_plain
 from monitor.chronicle import Chronicle, NoChronicle
 from monitor.errors import ClaimLostError, NotFoundError
-from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Snapshot
 from monitor.hub.discovery import HubPolicy
 from monitor.store.base import Store
 from monitor.store.values import Change, ChangeKind, Checkpoint, Claim, StoredStanding
 from monitor.units import MS_PER_HOUR, MS_PER_MINUTE
-from monitor.watched import LATE_MS, Name, Watched, name_of, taken_up
+from monitor.watched import LATE_MS, Name, Watched, is_the_answer, name_of, taken_up
 
 logger = logging.getLogger(__name__)
 
@@ -361,10 +361,16 @@ class Watch:
         watched = self._batches.get(slug)
         if watched is None:
             return
-        fresh = self._store.batches.notes(slug, entries=watched.journal_seen, samples=watched.samples_seen)
+        fresh = list(
+            self._store.batches.notes(slug, entries=watched.journal_seen, samples=watched.samples_seen)
+        )
         for event in fresh:
             watched.count(event)
             self._step(slug, event, now_ms)
+        if any(is_the_answer(event) for event in fresh):
+            for alert in self._store.alerts.listed(batch=slug, only_firing=True):
+                if alert.kind is AlertKind.FINISHED and alert.acknowledged_ms is None:
+                    self._store.alerts.acknowledge(alert.id, at_ms=now_ms)
         self._touched(slug)
         self._tell([slug], now_ms)
 

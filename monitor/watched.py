@@ -9,6 +9,7 @@ from typing import Final
 
 from monitor.batch.sheet import Sheet
 from monitor.checkpoint import digest_of, sealed, unsealed
+from monitor.ferment.deeds import RESTS
 from monitor.ferment.emission import AlertChange, AlertState, Emission, PhaseChange
 from monitor.ferment.event import Event, JournalEntry, Reading
 from monitor.ferment.pipeline import Analysis, Pipeline, Snapshot
@@ -113,3 +114,8 @@ def taken_up(
 def name_of(change: AlertChange) -> Name:
     """What an alert of a batch is known by, for ever."""
     return (change.kind, change.subject, change.fired_ms)
+
+
+def is_the_answer(event: Event) -> bool:
+    """Whether the maker did what a finish asks for: who stabilises has heard of it."""
+    return isinstance(event, JournalEntry) and event.kind in RESTS

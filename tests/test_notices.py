@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -41,6 +42,18 @@ def told(store: SqlStore, one: Teller, message: str = "It stands.") -> Notice:
     store.alerts.record(SHEET.slug, change, channels=("mail",), now_ms=1_000)
     (delivery,) = store.outbox.due(1_000, channel="mail", limit=1)
     return one.compose(delivery, SHEET, Reason.FIRST)
+
+
+def test_a_reminder_tells_what_is_so_by_now(store: SqlStore) -> None:
+    """The first notice has the figures it fired with, a reminder those of the last look."""
+    change = AlertChange(1_000, AlertKind.STALLED, AlertState.FIRING, 1_000, Severity.ACT, "Fell 1.0 point.")
+    now = replace(change, message="Fell 0.2 points.")
+    snapshot = replace(Pipeline(SHEET.premise()).snapshot, open_alerts=(now,))
+    there = teller(store, {SHEET.slug: snapshot})
+    assert "Fell 1.0 point." in told(store, there, change.message).body
+    (delivery,) = store.outbox.due(1_000, channel="mail", limit=1)
+    assert "Fell 0.2 points." in there.compose(delivery, SHEET, Reason.REPEAT).body
+    assert "Fell 1.0 point." in teller(store).compose(delivery, SHEET, Reason.REPEAT).body
 
 
 @pytest.mark.parametrize("message", ["It stands.", "It stands. " * 600])

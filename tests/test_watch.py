@@ -9,7 +9,7 @@ import pytest
 
 from monitor.batch.journal import entry, hand_sample
 from monitor.batch.sheet import Sheet
-from monitor.ferment.emission import AlertKind, AlertState
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.ferment.event import JournalKind, Reading
 from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.store.gate import StoreOptions
@@ -196,6 +196,25 @@ def test_notes_after_a_clock_was_set_back_are_taken_in_once(store: SqlStore, res
     again.rebuild(now_ms)
     folded = again.snapshots["porch"].evidence
     assert (folded.watch_hours, folded.offset_points) == (1.0, pytest.approx(seen.offset_points))
+
+
+def test_who_stabilises_has_heard_that_it_finished(store: SqlStore) -> None:
+    """What a finish asks for was done: its reminders end, those of other alerts go on."""
+    watch = Outside().watch(store)
+    watch.rebuild(PITCHED_MS)
+    for kind in (AlertKind.FINISHED, AlertKind.TEMPERATURE_HIGH):
+        change = AlertChange(PITCHED_MS, kind, AlertState.FIRING, PITCHED_MS, Severity.ACT, "So it is.")
+        store.alerts.record("porch", change, now_ms=PITCHED_MS)
+    _write(store, PITCHED_MS + MS_PER_HOUR, JournalKind.NUTRIENT, 1.043)
+    watch.catch_up(PITCHED_MS + MS_PER_HOUR)
+    assert {one.acknowledged_ms for one in store.alerts.listed()} == {None}
+    done_ms = PITCHED_MS + 2 * MS_PER_HOUR
+    _write(store, done_ms, JournalKind.STABILISED, 1.043)
+    watch.catch_up(done_ms)
+    assert {one.kind: one.acknowledged_ms for one in store.alerts.listed()} == {
+        AlertKind.FINISHED: done_ms,
+        AlertKind.TEMPERATURE_HIGH: None,
+    }
 
 
 def test_an_ended_batch_is_let_go(store: SqlStore) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.strength import attenuated
-from monitor.ferment.emission import AlertChange, Forecast, Interval
+from monitor.ferment.emission import AlertChange, AlertKind, Interval, Phase
 from monitor.ferment.offset import SAMPLE_SD
 from monitor.ferment.pipeline import Snapshot
 from monitor.units import POINTS_PER_SG, rfc3339_from_ms
@@ -21,7 +21,7 @@ def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
     sampled_ms = evidence.by_hand_ms
     level_se = evidence.level_se if sampled_ms is None else SAMPLE_SD
     gravity_sg = _sg(evidence.shown_points)
-    made = attenuated(sheet, gravity_sg, evidence.added_points)
+    made = None if snapshot.is_unmoved else attenuated(sheet, gravity_sg, evidence.added_points)
     return {
         "batch": sheet.slug,
         "name": sheet.name,
@@ -37,9 +37,19 @@ def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
         "final_gravity_sg": _percentiles(
             None if snapshot.forecast is None else snapshot.forecast.final_gravity_sg
         ),
-        "finish_at": _moments(snapshot.forecast),
+        "finish_at": _moments(finish_of(snapshot)),
         "alerts": [alert_document(sheet, alert) for alert in snapshot.open_alerts],
     }
+
+
+def finish_of(snapshot: Snapshot) -> Interval:
+    """When it should end; once that was told, since when; nothing where it goes again after its end."""
+    if snapshot.phase is Phase.FINISHED:
+        since = [one.fired_ms for one in snapshot.open_alerts if one.kind is AlertKind.FINISHED]
+        return Interval(p50=float(since[-1])) if since else Interval()
+    if snapshot.phase is Phase.REFERMENTING or snapshot.forecast is None:
+        return Interval()
+    return snapshot.forecast.finish_at_ms
 
 
 def alert_document(sheet: Sheet, alert: AlertChange) -> Document:
@@ -80,8 +90,7 @@ def _percentiles(interval: Interval | None) -> Document:
     return {name: _rounded(getattr(interval, name), 4) for name in ("p05", "p50", "p95")}
 
 
-def _moments(forecast: Forecast | None) -> Document:
-    interval = Interval() if forecast is None else forecast.finish_at_ms
+def _moments(interval: Interval) -> Document:
     shown: Document = {}
     for name in ("p05", "p50", "p95"):
         moment = getattr(interval, name)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import click
+import tzlocal
 from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
@@ -17,9 +18,11 @@ from monitor.cellar.shown import UnitSystem, in_units
 from monitor.commands.context import config_option, json_option, local, now_ms, print_json, store_options
 from monitor.commands.forward import lag_words
 from monitor.commands.sparkline import sparkline
+from monitor.ferment.emission import Interval, Phase
 from monitor.settings import load
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
+from monitor.web.show import Show
 
 CURVE_DAYS: Final = 14
 CURVE_WIDTH: Final = 42
@@ -125,11 +128,16 @@ def _numbers(document: dict[str, Any], units: UnitSystem) -> list[str]:
         found.append(f"{abv:.1f} % alcohol")
     if warm_c is not None:
         found.append(quantities.show_temperature(warm_c, units, both=False))
-    early, late = document["finish_at"]["p05"], document["finish_at"]["p95"]
-    if early is not None and late is not None:
-        days = [local(ms_from_rfc3339(text))[:10] for text in (early, late)]
-        found.append(f"should end {days[0]}" if days[0] == days[1] else f"should end {days[0]} to {days[1]}")
+    phase = Phase(document["phase"])
+    if gravity_sg is not None:
+        finish = Show(units, tzlocal.get_localzone(), now_ms()).finish(phase, _finish_at(document))
+        found.append(finish if phase is Phase.FINISHED else f"expected finish {finish}")
     return found or ["no level known yet"]
+
+
+def _finish_at(document: dict[str, Any]) -> Interval:
+    moments = (document["finish_at"][name] for name in ("p05", "p50", "p95"))
+    return Interval(*(None if text is None else float(ms_from_rfc3339(text)) for text in moments))
 
 
 def _curve(store: SqlStore, slug: str) -> str:

@@ -58,6 +58,8 @@ class Judge:
         self._thresholds = thresholds
         self._policy = policy
         self._standing: dict[tuple[AlertKind, str], Standing] = {}
+        self._words: dict[tuple[AlertKind, str], str] = {}
+        """What each alert that fires would be told with now."""
         self._candidate: tuple[Phase, int] | None = None
         self._begun = False
         self._told_level = math.nan
@@ -74,6 +76,10 @@ class Judge:
         """Take a journal entry in."""
         self._deeds.note(entry)
         self._packaged = self._deeds.did(JournalKind.PACKAGED)
+
+    def words(self, kind: AlertKind, subject: str) -> str | None:
+        """What an alert that fires says by the last look; None where none fires."""
+        return self._words.get((kind, subject))
 
     def look(self, e: Evidence, heard: list[Hearing]) -> list[Emission]:
         """What is said at this moment."""
@@ -94,14 +100,29 @@ class Judge:
         return said
 
     def _apply(
-        self, kind: AlertKind, rule: Rule, at_ms: int, message: str, over: str, subject: str = ""
+        self,
+        kind: AlertKind,
+        rule: Rule,
+        at_ms: int,
+        message: str,
+        over: str,
+        subject: str = "",
+        *,
+        known: bool = True,
     ) -> list[Emission]:
-        """Move one alert on by its rule; `over` is the message where it is resolved."""
+        """Move one alert on by its rule; `over` is the message where it is resolved.
+
+        The words of one that stands follow what is `known`, while nothing speaks for its end.
+        """
         key = (kind, subject)
         before = self._standing.get(key, Standing())
         after = transition(before, rule, at_ms)
         self._standing[key] = after
         severity = SEVERITY[kind]
+        if after.fired_ms is None:
+            self._words.pop(key, None)
+        elif before.fired_ms is None or (known and not rule.clears):
+            self._words[key] = message
         if after.fired_ms is not None and before.fired_ms is None:
             return [AlertChange(at_ms, kind, AlertState.FIRING, after.fired_ms, severity, message, subject)]
         if after.fired_ms is None and before.fired_ms is not None:
@@ -132,6 +153,7 @@ class Judge:
         late = finished_ms is not None and e.at_ms - finished_ms > FINISH_MEMORY_HOURS * MS_PER_HOUR
         brisk = restarted and fell > 1.5 * th.restart_points and e.slope_two < -RESTART_PER_DAY
         sweetened = self._risen_since_end(e)
+        known = not math.isnan(e.level_points)
         resting = now.going_again or (sweetened and now.falls_again)
         again = resting or (finished_ms is not None and late and brisk and not fed)
         quiet = now.sound and not now.moving and not resting
@@ -140,8 +162,11 @@ class Judge:
         if sweetened and now.falls_again:
             since, lost = e.rise_hours, e.rise_fall
         rule = Rule(again, quiet or fed, policy.refermenting_dwell, 4.0 * policy.clear_dwell)
+        message = wording.refermenting(e, lost, since)
+        # without a rest that is measured it is told from the finish, which stands no more
+        measured = (watched and not math.isnan(e.watch_fall)) or (sweetened and now.falls_again)
         said = self._apply(
-            AlertKind.REFERMENTING, rule, e.at_ms, wording.refermenting(e, lost, since), "It rests again."
+            AlertKind.REFERMENTING, rule, e.at_ms, message, "It rests again.", known=known and measured
         )
         going = self._fired(AlertKind.REFERMENTING) is not None
         rule = Rule(
@@ -150,8 +175,9 @@ class Judge:
             policy.finished_dwell,
             policy.clear_dwell,
         )
+        message = wording.finished(e, rests=self._deeds.put_to_rest)
         said += self._apply(
-            AlertKind.FINISHED, rule, e.at_ms, wording.finished(e), "It ferments on after all."
+            AlertKind.FINISHED, rule, e.at_ms, message, "It ferments on after all.", known=known
         )
         if finished_ms is None:
             self._ended_ms = self._fired(AlertKind.FINISHED) or self._ended_ms
@@ -167,7 +193,7 @@ class Judge:
             policy.clear_dwell,
         )
         over = "It rests where it may well end." if ended and not restarted else "It ferments again."
-        said += self._apply(AlertKind.STALLED, rule, e.at_ms, wording.stalled(e), over)
+        said += self._apply(AlertKind.STALLED, rule, e.at_ms, wording.stalled(e), over, known=known)
         if any(isinstance(s, AlertChange) and s.state is AlertState.FIRING for s in said):
             self._told_level = e.level_points
         return said
@@ -191,7 +217,8 @@ class Judge:
         ):
             rule = Rule(beyond > margin and not moot, beyond < 0.0 or moot, dwell, 2.0 * dwell)
             over = wording.temperature_over(e, limits, rests=needless)
-            began = self._apply(kind, rule, e.at_ms, wording.temperature(kind, e, limit), over)
+            message, known = wording.temperature(kind, e, limit), not math.isnan(e.temperature_c)
+            began = self._apply(kind, rule, e.at_ms, message, over, known=known)
             if self._fired(kind) is not None and self._fired(other) is not None:
                 said += self._apply(other, Rule(False, True, 0.0, 0.0), e.at_ms, "", over)
             said += began

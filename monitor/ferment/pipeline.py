@@ -14,14 +14,14 @@ from typing import Final
 from monitor.ferment import wording
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.by_hand import ByHand
-from monitor.ferment.emission import AlertChange, AlertState, Emission, Forecast, Phase
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, Forecast, Phase
 from monitor.ferment.event import Event, JournalEntry, Reading
 from monitor.ferment.evidence import Evidence, FitSettings
 from monitor.ferment.gauge import Gauge
 from monitor.ferment.judge import Judge
 from monitor.ferment.premise import Premise
 from monitor.ferment.series import LONGEST_DAYS
-from monitor.ferment.verdict import Thresholds
+from monitor.ferment.verdict import STALL_POINTS, Thresholds
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
 
 MOMENT_MS: Final = MS_PER_HOUR
@@ -47,9 +47,23 @@ class Snapshot:
     reason: str
     evidence: Evidence
     open_alerts: tuple[AlertChange, ...]
-    """As they fired, oldest first."""
+    """Oldest first, each in the words of the last look."""
     forecast: Forecast | None
     """The latest one, None before any."""
+
+    @property
+    def is_unmoved(self) -> bool:
+        """Whether by its float it has not begun: what that reads below the maker's sample is no alcohol."""
+        e = self.evidence
+        high = not e.level_points - e.expected_points < STALL_POINTS
+        return self.phase is Phase.LAG and e.by_hand_ms is None and high
+
+    def words_of(self, kind: AlertKind, subject: str, fired_ms: int) -> str | None:
+        """What an open alert says by now; None where it is not open here."""
+        for one in self.open_alerts:
+            if (one.kind, one.subject, one.fired_ms) == (kind, subject, fired_ms):
+                return one.message
+        return None
 
 
 @dataclass(slots=True)
@@ -79,7 +93,8 @@ class Outstanding:
             reason=judge.reason,
             evidence=evidence,
             open_alerts=tuple(
-                sorted(self.alerts.values(), key=lambda one: (one.fired_ms, one.kind, one.subject))
+                replace(one, message=judge.words(one.kind, one.subject) or one.message)
+                for one in sorted(self.alerts.values(), key=lambda one: (one.fired_ms, one.kind, one.subject))
             ),
             forecast=self.forecast,
         )

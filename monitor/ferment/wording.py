@@ -61,12 +61,15 @@ def _rest(e: Evidence, then: str = "") -> str:
 
 
 def _gap(e: Evidence) -> str:
-    """Beside where it should end, after a comma; nothing where that is not known."""
+    """Beside where such musts end, after a comma; nothing where that is not known.
+
+    The forecast, which has seen this one ferment, may well say another end.
+    """
     gap = e.level_points - e.expected_points
     if math.isnan(gap):
         return ""
     side = "above" if gap >= 0.0 else "below"
-    return f", {points(gap)} {side} where this must should end"
+    return f", {points(gap)} {side} where such a must usually ends"
 
 
 def _left(e: Evidence) -> str:
@@ -97,14 +100,30 @@ def _by_hand(e: Evidence) -> str:
     return f"{last}; another one two to three days later tells whether it still falls. No float is heard."
 
 
-def _cause(e: Evidence) -> str:
+def _cause(e: Evidence) -> tuple[str, str]:
+    """Why it stands, after a semicolon, and what to do about it."""
+    rouse = "rouse it gently"
     if e.cold_hours >= 6.0:
-        return f"; under the yeast's range for {e.cold_hours:.0f} h of the last 72: likely stalled by cold"
+        cause = f"; under the yeast's range for {e.cold_hours:.0f} h of the last 72: likely stalled by cold"
+        warm = (
+            "warm it slowly into the yeast's range and"
+            if e.below_c > 0.0
+            else "keep it as warm as it is now and"
+        )
+        return cause, f"{warm} {rouse}"
     if e.temperature_drop_c >= 3.0:
-        return f"; {e.temperature_drop_c:.1f} degC colder than at its warmest: likely stalled by cold"
+        cause = f"; {e.temperature_drop_c:.1f} degC colder than at its warmest: likely stalled by cold"
+        return cause, f"warm it slowly to what it was and {rouse}"
+    if e.above_c > 0.0:
+        return (
+            "; above the yeast's range: likely stopped by heat",
+            f"cool it into the yeast's range and {rouse}",
+        )
     if e.alcohol_room_abv < 1.0:
-        return "; the alcohol is about what the yeast is said to bear: likely stopped by it"
-    return "; the temperature was not the cause: think of nutrients, alcohol or tired yeast"
+        cause = "; the alcohol is about what the yeast is said to bear: likely stopped by it"
+        return cause, "pitch a yeast that bears more, or stabilise it and take it as it is"
+    cause = "; the temperature was not the cause: think of nutrients, alcohol or tired yeast"
+    return cause, f"{rouse}, and pitch fresh yeast, well started, if it stands after three days more"
 
 
 def reason(phase: Phase, e: Evidence, *, risen: bool = False) -> str:
@@ -138,15 +157,20 @@ def _why(phase: Phase, e: Evidence) -> str:
         return f"{_fall(e, 'to')}{_gap(e)}."
     if phase is Phase.SLOWING:
         return f"{_fall(e)}{_fastest(e)}{_left(e)}."
+    if phase is Phase.FINISHED and not math.isnan(e.watch_hours):
+        # it is to stay as it was made, sweet perhaps: nothing is to fall, and no must ends so
+        return f"{_rest(e, 'and stands at')}."
     if phase is Phase.FINISHED:
         return f"{_rest(e, 'and stands at')}{_gap(e)}{_left(e)}."
     if phase is Phase.STALLED:
-        return f"{_rest(e)}{_gap(e)}{_cause(e)}."
+        return f"{_rest(e)}{_gap(e)}{_cause(e)[0]}."
     return f"{_fall(e, 'to')} though it had ended or was meant to rest."
 
 
-def finished(e: Evidence) -> str:
-    """The message of a finished ferment, with what to do next."""
+def finished(e: Evidence, *, rests: bool) -> str:
+    """The message of a finished ferment, with what to do next, unless the maker did it: then it `rests`."""
+    if rests:
+        return f"Finished: {reason(Phase.FINISHED, e)} You took it from here, so nothing more is asked."
     return (
         f"Finished: {reason(Phase.FINISHED, e)} Confirm with a hand sample now and another two to three days"
         " later; when both read the same, stabilise, and sweeten only after that. Do not bottle before."
@@ -156,7 +180,7 @@ def finished(e: Evidence) -> str:
 def stalled(e: Evidence) -> str:
     """The message of a stalled ferment."""
     what = "Not begun" if e.fallen_points < 3.0 else "Stalled"
-    advice = "Confirm with a hand sample, bring it into the yeast's range and rouse it gently"
+    advice = f"Confirm with a hand sample, {_cause(e)[1]}"
     return f"{what}: {reason(Phase.STALLED, e)} {advice}; do not bottle: it may go on."
 
 
@@ -207,8 +231,8 @@ def silent(sensor: str, hours: float, interval_hours: float) -> str:
 def nutrient(hours: float) -> str:
     """The message of nutrient that is due."""
     return (
-        f"Nutrient is due: {span(hours)} since pitching and none is in the journal. Dose by the sheet, never"
-        " over the packet's limit, and enter it."
+        f"Nutrient is due: {span(hours)} since pitching and none is in the journal. Wait until the yeast is"
+        " seen at work, give no more than the packet allows, and enter it."
     )
 
 

@@ -11,6 +11,7 @@ from typing import Final, TypeVar
 from monitor.batch.journal import tasting_of
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
+from monitor.batch.standing import finish_of
 from monitor.batch.strength import attenuated
 from monitor.calibrating import sensors_beyond
 from monitor.ferment.alert import AlertPolicy
@@ -126,10 +127,11 @@ def _heard(ports: Ports, sheets: Iterable[Sheet], portion: int) -> dict[tuple[st
 def _open_alerts(
     ports: Ports, sheets: Sequence[Sheet], silences: Sequence[Silence]
 ) -> dict[str, tuple[AlertView, ...]]:
+    snapshots = ports.snapshots()
     found: dict[str, list[AlertView]] = {sheet.slug: [] for sheet in sheets}
     names = {sheet.slug: sheet.name for sheet in sheets}
     for one in ports.store.alerts.firing_in(names) if names else ():
-        found[one.batch].append(_alert(one, names[one.batch], silences))
+        found[one.batch].append(_alert(one, names[one.batch], silences, snapshots.get(one.batch)))
     return {slug: _by_urgency(views) for slug, views in found.items()}
 
 
@@ -147,7 +149,8 @@ def _batch_view(
     last = _last_of(sheet, heard, sensors.gravity, Quantity.GRAVITY)
     word = _word(ports, stands, sensors, None if last is None else last.last_value)
     original = sheet.must.original_gravity_sg
-    made = attenuated(sheet, word.gravity_sg, word.added_points)
+    unmoved = snapshot is not None and snapshot.is_unmoved
+    made = None if unmoved else attenuated(sheet, word.gravity_sg, word.added_points)
     slope = None if evidence is None else _known(evidence.slope_two)
     return BatchView(
         slug=sheet.slug,
@@ -171,7 +174,7 @@ def _batch_view(
         ),
         yeast_c=sheet.yeast.temperature_c,
         final_gravity_sg=_final(snapshot),
-        finish_at_ms=_finish(snapshot, stands.phases),
+        finish_at_ms=Interval() if snapshot is None else finish_of(snapshot),
         due=_due(sheet, stands.journal, evidence, now_ms),
         alerts=alerts,
         curve=small_curve(
@@ -190,7 +193,10 @@ def alert_views(
     names = {sheet.slug: sheet.name for sheet in sheets}
     silences = ports.store.alerts.silences(now_ms)
     found = ports.store.alerts.listed(batch=slug, only_firing=only_open)
-    return _by_urgency(_alert(one, names.get(one.batch, one.batch), silences) for one in found)
+    snapshots = ports.snapshots()
+    return _by_urgency(
+        _alert(one, names.get(one.batch, one.batch), silences, snapshots.get(one.batch)) for one in found
+    )
 
 
 def _by_urgency(views: Iterable[AlertView]) -> tuple[AlertView, ...]:
@@ -209,8 +215,12 @@ def hushed(one: FiringCount, silences: Sequence[Silence]) -> bool:
     return any(quiet.covers(one.batch, one.kind, one.severity) for quiet in silences)
 
 
-def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> AlertView:
+def _alert(
+    stored: StoredAlert, name: str, silences: Sequence[Silence], snapshot: Snapshot | None
+) -> AlertView:
     hushed = [one.until_ms for one in silences if one.covers(stored.batch, stored.kind, stored.severity)]
+    # what stands is told by today's figures, as the phase beside it is
+    now = None if snapshot is None else snapshot.words_of(stored.kind, stored.subject, stored.fired_ms)
     resolved_ms = stored.resolved_ms
     if resolved_ms is None and stored.state is AlertState.RESOLVED:
         resolved_ms = stored.fired_ms
@@ -221,7 +231,7 @@ def _alert(stored: StoredAlert, name: str, silences: Sequence[Silence]) -> Alert
         kind=stored.kind,
         severity=stored.severity,
         subject=stored.subject,
-        message=stored.message,
+        message=stored.message if now is None else now,
         fired_ms=stored.fired_ms,
         resolved_ms=resolved_ms,
         acknowledged_ms=stored.acknowledged_ms,
@@ -347,16 +357,6 @@ def _final(snapshot: Snapshot | None) -> Interval:
         return Interval()
     evidence = snapshot.evidence
     return Interval(_sg(evidence.final_p05), _sg(evidence.final_p50), _sg(evidence.final_p95))
-
-
-def _finish(snapshot: Snapshot | None, phases: Sequence[PhaseChange]) -> Interval:
-    """When it will be finished; once it is, since when."""
-    if snapshot is None:
-        return Interval()
-    if snapshot.phase is Phase.FINISHED:
-        since = [float(change.at_ms) for change in phases if change.phase is Phase.FINISHED]
-        return Interval(p50=since[-1]) if since else Interval()
-    return Interval() if snapshot.forecast is None else snapshot.forecast.finish_at_ms
 
 
 def _portions(many: Iterable[One], portion: int) -> Iterator[list[One]]:

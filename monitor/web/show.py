@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from typing import Final
 
 from monitor.cellar.shown import UnitSystem, in_units
+from monitor.ferment.emission import Interval, Phase
 from monitor.units import (
     LB_KG,
     MS_PER_DAY,
@@ -180,6 +181,17 @@ class Show:
             return f"{first:%a} {first.day} {first:%b}"
         month = "" if (first.year, first.month) == (last.year, last.month) else f" {first:%b}"
         return f"{first:%a} {first.day}{month} to {last:%a} {last.day} {last:%b}"
+
+    def finish(self, phase: Phase, finish_at_ms: Interval) -> str:
+        """When a batch is done, in words: since when, or the days ahead, and on what condition."""
+        if phase is Phase.FINISHED:
+            since_ms = finish_at_ms.p50
+            return "done" if since_ms is None else f"done since about {self.day(int(since_ms))}"
+        if phase is Phase.REFERMENTING:
+            return "cannot be told now"
+        days = self.days(finish_at_ms.p05, finish_at_ms.p95)
+        dated = bool(self.days_ahead(finish_at_ms.p05, finish_at_ms.p95))
+        return f"{days} if it goes on" if phase is Phase.STALLED and dated else days
 
     def days_ahead(self, early_ms: float | None, late_ms: float | None) -> str:
         """How far ahead a range of days lies: `in 3 to 5 days`."""

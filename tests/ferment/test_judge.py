@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import pytest
 
@@ -207,3 +208,30 @@ def test_too_warm_ends_where_too_cold_begins_and_says_where_it_is_now() -> None:
     ]
     assert warmth_told(said)[1][3] == "Now 4.0 degC, below the yeast's 14 degC to 24 degC."
     assert warmth_told(said)[5][3] == "Now 19.0 degC, within the yeast's 14 degC to 24 degC."
+
+
+def test_what_stands_is_told_by_the_figures_of_the_last_look() -> None:
+    """The temperature of now is told while it is too cold; not while it clears, nor by what is not known."""
+    judge = Judge(COOL, Thresholds(), AlertPolicy())
+    low = AlertKind.TEMPERATURE_LOW
+    assert judge.words(low, "") is None
+    told(judge, [at_c(FALLING, 8.7)] * 6)
+    assert "8.7 degC" in str(judge.words(low, ""))
+    told(judge, [at_c(FALLING, 11.5)], begin=6)
+    assert "11.5 degC" in str(judge.words(low, ""))
+    told(judge, [at_c(FALLING, 19.0), at_c(FALLING, math.nan)], begin=7)
+    assert "11.5 degC" in str(judge.words(low, ""))
+    told(judge, [at_c(FALLING, 19.0)] * 8, begin=9)
+    assert judge.words(low, "") is None
+
+
+def test_a_finish_asks_for_nothing_more_once_the_batch_was_put_to_rest() -> None:
+    """Who has stabilised is not told to take samples before stabilising; the alert stands as it stood."""
+    judge = Judge(PREMISE, Thresholds(), AlertPolicy())
+    told(judge, [RESTING] * 12)
+    assert "sweeten only after that" in str(judge.words(AlertKind.FINISHED, ""))
+    at_ms = START_MS + 12 * MS_PER_HOUR
+    judge.note(JournalEntry(JournalKind.STABILISED, at_ms, at_ms))
+    assert told(judge, [dataclasses.replace(RESTING, watch_hours=0.0)], begin=12) == []
+    assert "nothing more is asked" in str(judge.words(AlertKind.FINISHED, ""))
+    assert judge.phase is Phase.FINISHED

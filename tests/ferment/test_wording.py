@@ -80,7 +80,7 @@ def test_a_float_first_heard_at_the_end_is_not_called_unmoved() -> None:
     """Where it stands near its end the fall is evident: it was not seen, and that is what is said."""
     late = dataclasses.replace(states.RESTING, fallen_points=0.2, level_points=-2.3, expected_points=-2.0)
     assert "not fallen" not in wording.reason(Phase.LAG, late)
-    assert "0.9977, 0.3 points below where this must should end" in wording.reason(Phase.LAG, late)
+    assert "0.9977, 0.3 points below where such a must usually ends" in wording.reason(Phase.LAG, late)
     assert "has not fallen 3 points yet" in wording.reason(
         Phase.LAG, dataclasses.replace(late, level_points=52.0)
     )
@@ -91,3 +91,45 @@ def test_a_limit_is_told_without_the_digits_of_its_conversion() -> None:
     said = wording.temperature(AlertKind.TEMPERATURE_LOW, states.RESTING, 65.0 / 1.8 - 32.0 / 1.8)
     assert "limit is 18.33 degC." in said
     assert "limit is 18 degC." in wording.temperature(AlertKind.TEMPERATURE_LOW, states.RESTING, 18.0)
+
+
+STUCK = dataclasses.replace(
+    states.RESTING, level_points=15.0, fallen_points=35.0, cold_hours=0.0, below_c=-4.0, above_c=-8.0
+)
+
+
+@pytest.mark.parametrize(
+    ("changes", "cause", "advice"),
+    [
+        ({"cold_hours": 30.0, "below_c": 2.0}, "stalled by cold", "warm it slowly into the yeast's range"),
+        ({"cold_hours": 30.0}, "stalled by cold", "keep it as warm as it is now and rouse it gently"),
+        ({"temperature_drop_c": 5.0}, "stalled by cold", "warm it slowly to what it was"),
+        ({"above_c": 2.0}, "stopped by heat", "cool it into the yeast's range"),
+        ({"alcohol_room_abv": 0.3}, "likely stopped by it", "pitch a yeast that bears more"),
+        ({}, "the temperature was not the cause", "pitch fresh yeast"),
+    ],
+)
+def test_the_advice_for_a_stall_is_for_its_cause(changes: dict[str, float], cause: str, advice: str) -> None:
+    """Each cause has its own; what is within the yeast's range is not to be brought into it."""
+    said = wording.stalled(dataclasses.replace(STUCK, **changes))
+    assert cause in said
+    assert advice in said
+    assert ("the yeast's range" in said.partition("hand sample")[2]) == ("range" in advice)
+    assert "do not bottle" in said
+
+
+def test_where_such_musts_end_is_not_called_this_ones_end() -> None:
+    """Beside the forecast of this ferment there is what is usual for its must, under its own name."""
+    assert "15.0 points above where such a must usually ends" in wording.stalled(STUCK)
+
+
+def test_what_was_put_to_rest_has_nothing_left_to_fall() -> None:
+    """A batch that was stabilised and sweetened neither falls on nor ends above its must's end, and nothing
+    more is asked of its maker."""
+    sweet = dataclasses.replace(
+        states.RESTING, level_points=10.0, left_p50=9.7, left_p95=14.0, watch_hours=80.0
+    )
+    said = wording.finished(sweet, rests=True)
+    for words in ("to fall", "usually ends", "hand sample", "sweeten"):
+        assert words not in said
+    assert "hand sample" in wording.finished(states.RESTING, rests=False)

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.ferment.emission import Phase
+from monitor.ferment.emission import Interval, Phase
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.wording import reason
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, ms_from_rfc3339
@@ -136,3 +136,17 @@ def test_a_first_capital_leaves_names_alone() -> None:
     """Unlike `str.capitalize`."""
     assert upper_first("the alcohol of Orchard session") == "The alcohol of Orchard session"
     assert upper_first("") == ""
+
+
+def test_a_finish_is_told_by_the_phase() -> None:
+    """Since when it is done, when it will be, on what condition; what goes again has no end."""
+    now_ms = ms_from_rfc3339("2026-10-20T12:00:00Z")
+    show = Show(UnitSystem.METRIC, ZoneInfo("UTC"), now_ms)
+    ahead = Interval(*(float(now_ms + days * MS_PER_DAY) for days in (2, 3, 5)))
+    past = Interval(*(float(now_ms - days * MS_PER_DAY) for days in (7, 6, 1)))
+    assert show.finish(Phase.ACTIVE, ahead) == "Thu 22 to Sun 25 Oct"
+    assert show.finish(Phase.STALLED, ahead) == "Thu 22 to Sun 25 Oct if it goes on"
+    assert show.finish(Phase.STALLED, past) == "cannot be told now"
+    assert show.finish(Phase.REFERMENTING, past) == "cannot be told now"
+    assert show.finish(Phase.FINISHED, Interval(p50=past.p05)) == "done since about Tue 13 Oct"
+    assert show.finish(Phase.FINISHED, Interval()) == "done"
