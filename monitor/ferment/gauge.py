@@ -11,6 +11,8 @@ import numpy as np
 from monitor.ferment import (
     addition,
     history,
+    lookback,
+    network,
     noise,
     offset,
     outlook,
@@ -42,8 +44,6 @@ MOST_LAG_HOURS: Final = 24
 """A clock that is set to another zone is behind by at most so much; what comes older than that is old."""
 OPENING_HOURS: Final = 8.0
 """Readings this soon after pitching are of the must that the maker sampled."""
-ORIGINAL_SD: Final = 1.1
-"""Error of a maker's original gravity and of the float's first hours together, points."""
 SPANS_HOURS: Final = (24.0, 48.0, 96.0, 168.0)
 """The last hours that slopes are measured over."""
 SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
@@ -278,13 +278,16 @@ class Gauge:
         basis = (epoch, off.samples, precedented)
         ahead = self._ahead
         if ahead is None or ahead.basis != basis or end - ahead.end >= self.settings.look_up_hours:
+            beside = lookback.Known(self._noise.white_points, *expected, seen.alcohol_room_abv, epoch)
+            said = network.asked(points[epoch:], celsius[epoch:], beside)
             rest = Left()
             if precedented:
                 rest = precedent.look_up(recent, self._noise, extra, expected, likeness)
+                rest = replace(rest, unfinished=network.pooled(rest.unfinished, said))
             if math.isnan(rest.p50):
                 rest = tail.remaining(left)
             traits = shape.traits(points[epoch:], celsius[epoch:], self.premise.must.kind, seen)
-            ahead = self._ahead = _Ahead(end, basis, rest, self._foresee(seen, rest, traits))
+            ahead = self._ahead = _Ahead(end, basis, rest, self._foresee(seen, rest, traits, said))
         view = ahead.view.after(end - ahead.end)
         return replace(
             seen,
@@ -300,9 +303,11 @@ class Gauge:
             end_hours_p95=view.hours_p95,
         )
 
-    def _foresee(self, seen: Evidence, rest: Left, traits: Floats | None) -> outlook.Outlook:
+    def _foresee(
+        self, seen: Evidence, rest: Left, traits: Floats | None, said: network.Answers | None
+    ) -> outlook.Outlook:
         """The view ahead; whoever collects traits to learn from takes them here."""
-        return outlook.foresee(seen, rest, traits)
+        return outlook.foresee(seen, rest, traits, said)
 
     def _expected(
         self, start_points: float, first_hour: float, added_points: float, off: offset.Offset
@@ -313,10 +318,7 @@ class Gauge:
         if given is not None:
             original = (given - 1.0) * POINTS_PER_SG
             if first_hour <= OPENING_HOURS and not off.samples:
-                # the maker's sample and the float's first readings are of one liquid, each with its own error
-                trust = offset.UNKNOWN_SD**2 / (offset.UNKNOWN_SD**2 + ORIGINAL_SD**2)
-                apart = trust * (start_points - original)
-                apart_sd = offset.UNKNOWN_SD * (1.0 - trust) ** 0.5
+                apart, apart_sd = offset.from_original(start_points, original)
         else:
             original = start_points
         known = round(original, 1), round(added_points)

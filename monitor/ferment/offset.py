@@ -16,6 +16,8 @@ FORGET_DAYS: Final = 10.0
 """A float drifts: an older sample counts for less, by half in about a week."""
 UNKNOWN_SD: Final = 1.7
 """Spread of the offset of floats nobody has checked, points."""
+ORIGINAL_SD: Final = 1.1
+"""Error of a maker's original gravity and of the float's first hours together, points."""
 NEAR_HOURS: Final = 4
 
 
@@ -50,3 +52,12 @@ def from_samples(samples: list[tuple[int, float]], points: Floats, now_hour: int
     # one fresh sample gives SAMPLE_SD and the wander of the float; the prior spread holds old ones in check
     precision = weights / (SAMPLE_SD**2 + 0.2)
     return Offset(total / weights, max(precision, 1.0 / UNKNOWN_SD**2) ** -0.5, used)
+
+
+def from_original(start_points: float, original_points: float) -> tuple[float, float]:
+    """By how much a float reads above the maker's own sample at pitching, and the spread about that.
+
+    The sample and the float's first readings (`start_points`) are of one liquid, each with its own error.
+    """
+    trust = UNKNOWN_SD**2 / (UNKNOWN_SD**2 + ORIGINAL_SD**2)
+    return trust * (start_points - original_points), float(UNKNOWN_SD * (1.0 - trust) ** 0.5)

@@ -1,7 +1,8 @@
 """Where a ferment will end, and when, with 90 % intervals that were measured rather than assumed.
 
 Final gravity: what the must should reach, until the tail can be seen; then what the tail says. The time: what
-simulated ferments with such a course had still to go (`monitor.ferment.foretelling`). A logistic curve drawn
+simulated ferments with such a course had still to go (`monitor.ferment.foretelling` and, of the same make and
+as good, `monitor.ferment.network`: the geometric mean of both). A logistic curve drawn
 through the data, or a line through the logarithms of what is left and how fast it falls, does worse: how far
 and how long ago a ferment had come tells how it will slow.
 """
@@ -15,6 +16,7 @@ from typing import Final
 from monitor.ferment import foretelling
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.left import Left
+from monitor.ferment.network import Answers
 from monitor.ferment.series import Floats
 
 NINETY: Final = 1.645
@@ -46,11 +48,12 @@ class Outlook:
         return Outlook(self.final_p05, self.final_p50, self.final_p95, *times)
 
 
-def foresee(e: Evidence, rest: Left, traits: Floats | None) -> Outlook:
+def foresee(e: Evidence, rest: Left, traits: Floats | None, said: Answers | None = None) -> Outlook:
     """The outlook at one moment, gravities as the float would read without its error; nan before the fall
     has begun.
 
-    `rest` is what is still to fall, `traits` are of `monitor.ferment.shape`.
+    `rest` is what is still to fall, `traits` are of `monitor.ferment.shape`; `said`, where there is any, is
+    the network's word, whose hours count as much as those of the tables.
     """
     if math.isnan(e.level_points) or math.isnan(e.expected_points) or math.isnan(rest.p50):
         return Outlook()
@@ -70,7 +73,12 @@ def foresee(e: Evidence, rest: Left, traits: Floats | None) -> Outlook:
     finals = (min(lower, middle), middle, min(upper, e.level_points + off))
     if traits is None:
         return Outlook(*finals)
-    return Outlook(*finals, *foretelling.hours_left(traits))
+    hours = foretelling.hours_left(traits)
+    if said is not None:
+        also = (said.hours_p05, said.hours_p50, said.hours_p95)
+        low, middle, high = (math.sqrt(one * other) for one, other in zip(hours, also, strict=True))
+        hours = (low, middle, high)
+    return Outlook(*finals, *hours)
 
 
 def _between(begin: float, end: float, value: float) -> float:

@@ -121,12 +121,12 @@ def composition(original_gravity_sg: float, present_sg: float) -> Liquid:
             hint="check both readings and their temperatures; a batch that was fed or diluted has no one"
             " original gravity",
         )
-    if present_sg == original_gravity_sg:
-        return must
 
     def excess(consumed_g: float) -> float:
         return fermented(must, consumed_g).sg - present_sg
 
+    if excess(0.0) <= 0.0:  # by a fraction's last digit even where the two gravities differ
+        return must
     consumed_g = float(brentq(excess, 0.0, must.extract_g, xtol=1e-9, rtol=1e-14))
     return fermented(must, consumed_g).of_volume(1.0)
 

@@ -27,6 +27,7 @@ from monitor.ferment.foretelling import QUANTILES
 from monitor.ferment.gauge import Gauge
 from monitor.ferment.history import BEGUN_POINTS
 from monitor.ferment.left import Left
+from monitor.ferment.network import Answers
 from monitor.ferment.outlook import Outlook
 from monitor.ferment.series import Floats
 from monitor.ferment.tables import Tables
@@ -67,7 +68,7 @@ class _Collector(Gauge):
 
     traits: Floats | None = None
 
-    def _foresee(self, seen: Evidence, rest: Left, traits: Floats | None) -> Outlook:
+    def _foresee(self, seen: Evidence, rest: Left, traits: Floats | None, said: Answers | None) -> Outlook:
         self.traits = traits
         return Outlook()
 

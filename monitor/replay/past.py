@@ -46,4 +46,7 @@ def past_of(ferment: Simulated) -> Past:
         final_sg=truth.final_gravity_sg if truth.finished_ms is not None else None,
         finished_h=hour(truth.finished_ms),
         sweetened_h=hour(truth.sweetened_ms),
+        kind=ferment.kind,
+        tolerance_abv=ferment.tolerance_abv,
+        deeds=ferment.deeds,
     )

@@ -16,9 +16,11 @@ from numpy.random import Generator, default_rng
 
 from monitor.errors import InputError
 from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.premise import MustKind
 from monitor.ferment.score import Spell, Truth
 from monitor.replay.course import Ferment, ferment_of
 from monitor.replay.instruments import Row, bench_rows, float_rows, lines_of, probe_rows
+from monitor.replay.kinetics import Deed
 from monitor.replay.marks import lost_marks, spells_beyond
 from monitor.replay.mishaps import Setting, draw_premise, draw_setting
 from monitor.replay.recording import Recording
@@ -58,6 +60,10 @@ class Simulated:
     temperature_c: np.ndarray[tuple[int], np.dtype[np.float64]]
     attainable_sg: float
     """The gravity that the must, with all that was added before any sweetening, could reach."""
+    kind: MustKind | None
+    """What the must truly is, whatever its maker wrote down; likewise the yeast and the deeds."""
+    tolerance_abv: float
+    deeds: tuple[Deed, ...]
 
     @property
     def truth(self) -> Truth:
@@ -128,6 +134,9 @@ def recorded(ferment: Ferment, scenario: str, chosen: str, seed: int, rng: Gener
         course.gravity_sg[whole],
         course.temperature_c[whole],
         ferment.attainable_sg,
+        ferment.kind,
+        ferment.tolerance_abv,
+        ferment.deeds,
     )
 
 

@@ -293,6 +293,13 @@ def test_impossible_values_are_refused(call: Callable[[], object], says: str) ->
         call()
 
 
+def test_hardly_anything_fermented_is_nothing() -> None:
+    """A gravity that lies a fraction's last digit below the original one is a must that has not begun."""
+    begun = a.composition(1.0616993600078575, 1.0616993600078573)
+    assert begun.ethanol_g == 0.0
+    assert begun.sg == pytest.approx(1.0616993600078575, abs=1e-12)
+
+
 @given(st.floats(0.0, 20.0), st.floats(0.0, 200.0))
 def test_composition_by_strength_is_undone(abv: float, extract_g: float) -> None:
     """The composition of a strength and a gravity has both, and fills a litre."""
