@@ -134,7 +134,7 @@ def test_us_units_are_remembered(visit: Visit) -> None:
     """After the button everything speaks °F and gallons; forms understand them too."""
     visit.post("/units", {"units": "us", "next": BATCH})
     said = words_of(visit.get(BATCH).text)
-    assert "59 to 75 °F" in said
+    assert "59 to 75.2 °F" in said
     assert "US gal" in said
     assert not re.search(r"\d °C", said[: said.index("Gravity and temperature")])
     visit.post(f"{BATCH}/sample", {"reading_sg": "1.020", "sample_temperature": "68"})
