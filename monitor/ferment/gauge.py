@@ -155,12 +155,13 @@ class Gauge:
         return found
 
     def hearing(self, at_ms: int) -> list[Hearing]:
-        """How long each believed sensor has been silent."""
+        """How long each believed sensor has been silent; what it said before pitching was of another must."""
         found = []
+        pitched_ms = self.premise.pitched_ms
         for sensor, track in self.believed():
-            heard_ms = self.premise.pitched_ms if track is None else track.last_received_ms
+            heard_ms = None if track is None else track.last_received_ms
             interval = math.nan if track is None else track.interval_hours
-            silent = (at_ms - (self.premise.pitched_ms if heard_ms is None else heard_ms)) / MS_PER_HOUR
+            silent = (at_ms - max(pitched_ms if heard_ms is None else heard_ms, pitched_ms)) / MS_PER_HOUR
             found.append(Hearing(sensor, silent, interval))
         return found
 

@@ -143,6 +143,17 @@ class TestVerdicts:
 class TestSensors:
     """Silence, wrong clocks, other names, hand samples."""
 
+    def test_silence_counts_from_pitching(self, premise: Premise) -> None:
+        """A float that lay silent before this must was pitched is not missed at once; one that spoke after
+        pitching, before the batch was entered, is missed from then on."""
+        for heard_h, missed_h in ((-14, 13), (2, 15)):
+            pipeline = Pipeline(replace(premise, gravity_sensor="float-a"))
+            heard_ms = premise.pitched_ms + heard_h * MS_PER_HOUR
+            pipeline.step(Reading("float-a", Quantity.GRAVITY, heard_ms, 1.043, heard_ms))
+            said = pipeline.step(Tick(premise.pitched_ms + 24 * MS_PER_HOUR))
+            silent = fired(said, AlertKind.SENSOR_SILENT)
+            assert [one.fired_ms - premise.pitched_ms for one in silent] == [missed_h * MS_PER_HOUR]
+
     def test_silence_is_told_and_holds_the_verdict(self, make_ferment: MakeFerment, premise: Premise) -> None:
         """A float that dies half-way is told as silent, by name; nothing is called finished or stalled."""
         events: list[Event] = [

@@ -84,6 +84,7 @@ def test_what_its_float_said_in_the_batch_before_is_not_its_own(busy: Cellar) ->
     view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "next-two"))
     assert (view.gravity_sg, view.last_reading_sg, view.gravity_at_ms) == (None, None, None)
     assert (view.alcohol_percent, view.attenuation, view.temperature_c) == (None, None, None)
+    assert view.alerts == ()
     first = Reading(str(after.gravity_sensor), Quantity.GRAVITY, busy.now_ms, 1.049, busy.now_ms)
     busy.store.readings.commit([first])
     view = batch_view(busy.ports(), standing(busy.ports(), past_of(busy), "next-two"))
