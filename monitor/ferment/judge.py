@@ -27,6 +27,7 @@ from monitor.ferment.evidence import Evidence
 from monitor.ferment.hearing import Hearing
 from monitor.ferment.premise import MustKind, Premise
 from monitor.ferment.verdict import Signs, Thresholds, decide
+from monitor.ferment.warmth import KEPT_COLD_C
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 
 FORECAST_HOURS: Final = 3
@@ -208,19 +209,20 @@ class Judge:
             return []
         said: list[Emission] = []
         margin, dwell = self._policy.temperature_margin_c, self._policy.temperature_dwell
-        # a ferment that is over is kept cold: only one that is under way can stall by it
-        needless = self._over or self._deeds.put_to_rest
+        over = self._over or self._deeds.put_to_rest
+        # what is over may be kept in the cold; in a cool room the maker hears of it, for it may not be over
+        needless = self._packaged or (over and e.temperature_c < KEPT_COLD_C)
         low, high = AlertKind.TEMPERATURE_LOW, AlertKind.TEMPERATURE_HIGH
         for kind, other, beyond, limit, moot in (
             (low, high, e.below_c, limits[0], needless),
             (high, low, e.above_c, limits[1], self._packaged),
         ):
             rule = Rule(beyond > margin and not moot, beyond < 0.0 or moot, dwell, 2.0 * dwell)
-            over = wording.temperature_over(e, limits, rests=needless)
-            message, known = wording.temperature(kind, e, limit), not math.isnan(e.temperature_c)
-            began = self._apply(kind, rule, e.at_ms, message, over, known=known)
+            now = wording.temperature_over(e, limits, rests=over)
+            message = wording.temperature(kind, e, limit, rests=over)
+            began = self._apply(kind, rule, e.at_ms, message, now, known=not math.isnan(e.temperature_c))
             if self._fired(kind) is not None and self._fired(other) is not None:
-                said += self._apply(other, Rule(False, True, 0.0, 0.0), e.at_ms, "", over)
+                said += self._apply(other, Rule(False, True, 0.0, 0.0), e.at_ms, "", now)
             said += began
         return said
 

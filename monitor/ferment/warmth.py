@@ -15,6 +15,9 @@ from monitor.ferment.series import Floats
 Q10: Final = 2.2
 """How much faster a ferment runs 10 degC warmer. Common practice says two to three times."""
 USUAL_C: Final = 20.0
+KEPT_COLD_C: Final = 10.0
+"""Colder than this a batch that is over is kept so on purpose (refrigerators hold 2 to 8 degC: common
+practice)."""
 
 
 def filled(temperature_c: Floats) -> Floats:

@@ -199,10 +199,12 @@ def _limit(celsius: float) -> str:
     return f"{round(celsius, 2):g}"
 
 
-def temperature(kind: AlertKind, e: Evidence, limit_c: float) -> str:
-    """The message of a temperature outside the yeast's range."""
+def temperature(kind: AlertKind, e: Evidence, limit_c: float, *, rests: bool = False) -> str:
+    """The message of a temperature outside the yeast's range; `rests` where the ferment seems to be over."""
     if kind is AlertKind.TEMPERATURE_LOW:
         side, advice = "cold", "Warm it slowly: it may stall"
+        if rests:
+            advice = "If the ferment is over, cold does no harm; if it is not, warm it slowly"
     else:
         side, advice = "warm", "Cool it: off-flavours come of heat"
     return f"Too {side}: {e.temperature_c:.1f} degC; the yeast's limit is {_limit(limit_c)} degC. {advice}."

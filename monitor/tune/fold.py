@@ -25,6 +25,7 @@ from monitor.ferment.judge import RESTART_PER_DAY
 from monitor.ferment.pipeline import Analysis
 from monitor.ferment.score import Spell, told_by
 from monitor.ferment.verdict import Thresholds, decide
+from monitor.ferment.warmth import KEPT_COLD_C
 from monitor.tune.sets import Sets
 from monitor.tune.spells import Flags, opposed, spells
 from monitor.tune.spread import Codes, Spread, merged, spread, together
@@ -179,7 +180,7 @@ def _temperatures(seen: Witnessed, asked: Asked, deeds: _Deeds, over: Spread) ->
     policy, e = asked.policy, seen.evidence()
     if seen.premise.yeast.temperature_c is None:
         return _joined([], asked.count)
-    needless = over | deeds.at_rest
+    needless = (over | deeds.at_rest) & (e.temperature_c < KEPT_COLD_C) | deeds.packaged
     signs = (
         spread((e.below_c > policy.temperature_margin_c) & ~needless, asked.count),
         spread((e.below_c < 0.0) | needless, asked.count),

@@ -192,6 +192,15 @@ def test_what_has_ended_may_be_kept_cold_but_not_hot() -> None:
     assert [told[1] for told in warmth_told(said)] == [AlertKind.TEMPERATURE_HIGH]
 
 
+@pytest.mark.parametrize("celsius", [10.5, 9.5])
+def test_in_a_cool_room_what_seems_over_is_told_still(celsius: float) -> None:
+    """Under ten degrees it is kept cold on purpose; above, it may stall if its end was told too early."""
+    judge = Judge(COOL, Thresholds(), AlertPolicy())
+    said = warmth_told(told(judge, [at_c(RESTING, 19.0)] * 12 + [at_c(RESTING, celsius)] * 48))
+    assert [one[1] for one in said] == [AlertKind.TEMPERATURE_LOW] * (celsius > 10.0)
+    assert all("If the ferment is over, cold does no harm" in one[3] for one in said)
+
+
 def test_too_warm_ends_where_too_cold_begins_and_says_where_it_is_now() -> None:
     """One batch is never both; the words of an end tell the temperature of then."""
     judge = Judge(COOL, Thresholds(), AlertPolicy())
