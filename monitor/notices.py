@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 from typing import Final
 
+from monitor.batch.schedule import feeding_words
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan_text import as_text
 from monitor.cellar.shown import UnitSystem, in_units
@@ -50,6 +51,9 @@ class Teller:
         if reason is Reason.REPEAT and snapshot is not None:
             words = snapshot.words_of(alert.kind, alert.subject, alert.fired_ms)
             delivery = replace(delivery, alert=replace(alert, message=words or alert.message))
+        if alert.kind is AlertKind.NUTRIENT_DUE and sheet is not None and reason is Reason.FIRST:
+            message = f"{alert.message}{feeding_words(sheet)}"
+            delivery = replace(delivery, alert=replace(alert, message=message))
         notice = notice_of(delivery, sheet, reason, self.zone)
         notice = self._linked(
             replace(notice, body=in_units(notice.body, self.units)), f"batches/{alert.batch}"

@@ -200,10 +200,10 @@ def test_an_alert_that_holds_no_more_is_withdrawn(cellar: Cellar) -> None:
     """Fruit that was never put in need not come out; nobody is told that it is over."""
     cellar.pass_hours(0, 2)
     name = cellar.slip(JournalKind.INFUSION_IN, 2)
-    cellar.pass_hours(2, 24 * 15, every=8)
+    cellar.pass_hours(2, 24 * 13, every=8)
     assert AlertKind.INFUSION_DUE in cellar.alerts(AlertState.FIRING)
-    cellar.store.notebook.take_back(SLUG, name, at_ms=at(24 * 15))
-    cellar.turn(at(24 * 15))
+    cellar.store.notebook.take_back(SLUG, name, at_ms=at(24 * 13))
+    cellar.turn(at(24 * 13))
     assert AlertKind.INFUSION_DUE not in cellar.alerts(AlertState.FIRING)
     due = [one for one in cellar.store.outbox.waiting() if one.alert.kind is AlertKind.INFUSION_DUE]
     assert [str(one.occasion) for one in due] == ["firing"]
@@ -213,12 +213,12 @@ def test_an_alert_that_a_mistake_ended_fires_again(cellar: Cellar) -> None:
     """The infusion is still in: what was written down of its coming out was another batch's."""
     cellar.pass_hours(0, 2)
     cellar.slip(JournalKind.INFUSION_IN, 2)
-    cellar.pass_hours(2, 24 * 15, every=8)
-    name = cellar.slip(JournalKind.INFUSION_OUT, 24 * 15)
-    cellar.turn(at(24 * 15) + 1)
+    cellar.pass_hours(2, 24 * 13, every=8)
+    name = cellar.slip(JournalKind.INFUSION_OUT, 24 * 13)
+    cellar.turn(at(24 * 13) + 1)
     assert AlertKind.INFUSION_DUE in cellar.alerts(AlertState.RESOLVED)
-    cellar.store.notebook.take_back(SLUG, name, at_ms=at(24 * 15) + 2)
-    cellar.turn(at(24 * 15) + 3)
+    cellar.store.notebook.take_back(SLUG, name, at_ms=at(24 * 13) + 2)
+    cellar.turn(at(24 * 13) + 3)
     assert AlertKind.INFUSION_DUE in cellar.alerts(AlertState.FIRING)
     due = [one for one in cellar.store.outbox.waiting() if one.alert.kind is AlertKind.INFUSION_DUE]
     assert [str(one.occasion) for one in due] == ["firing"]

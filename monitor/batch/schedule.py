@@ -13,7 +13,9 @@ from enum import StrEnum
 from typing import Final
 
 from monitor.batch.sheet import Sheet
-from monitor.cellar.infusion import LONGEST_DAYS
+from monitor.cellar.infusion import LONGEST_DAYS, USUAL_DAYS
+from monitor.cellar.nutrient import nutrient_plan
+from monitor.errors import InputError
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.deeds import Deeds
 from monitor.ferment.event import JournalEntry
@@ -21,7 +23,7 @@ from monitor.ferment.premise import MustKind
 from monitor.units import MS_PER_DAY, MS_PER_HOUR
 
 TASTE_AGAIN_DAYS: Final = 7.0
-"""Contact lasts from one to eight weeks: taste weekly (common practice)."""
+"""What stays in beyond the usual time is tasted weekly (common practice)."""
 
 
 class DueKind(StrEnum):
@@ -55,6 +57,25 @@ def due(sheet: Sheet, journal: Sequence[JournalEntry], policy: AlertPolicy | Non
     )
 
 
+def feeding_words(sheet: Sheet) -> str:
+    """How much nutrient the calculator gives, after a space; nothing where gravity or volume is not known."""
+    original_sg, volume_l = sheet.must.original_gravity_sg, sheet.must.volume_l
+    if original_sg is None or volume_l is None:
+        return ""
+    try:
+        plan = nutrient_plan(volume_l, original_sg)
+    except InputError:
+        return ""
+    portions = [(one.grams, one.nutrient.name) for one in plan.feeds[0].portions if one.grams > 0.0]
+    if not portions:
+        return ""
+    amounts = " and ".join(f"{grams:.1f} g {name}" for grams, name in portions)
+    return (
+        f" By `carboyd nutrient` with its usual blend: {amounts} now, the same again"
+        f" at {plan.sugar_break_sg:.3f}."
+    )
+
+
 def _nutrient(sheet: Sheet, deeds: Deeds, policy: AlertPolicy) -> list[Due]:
     if sheet.must.kind is MustKind.MALT or deeds.feeding_is_over:
         return []
@@ -62,7 +83,8 @@ def _nutrient(sheet: Sheet, deeds: Deeds, policy: AlertPolicy) -> list[Due]:
         Due(
             sheet.pitched_ms + round(policy.nutrient_hours * MS_PER_HOUR),
             DueKind.NUTRIENT,
-            "Give nutrient, before a third of the expected fall is done, and enter it.",
+            "Give nutrient once the yeast is seen at work, before a third of the expected fall is done, and"
+            f" enter it.{feeding_words(sheet)}",
         )
     ]
 
@@ -82,7 +104,8 @@ def _infusion(deeds: Deeds, policy: AlertPolicy) -> list[Due]:
                 f"Taste the infusion{what}: in for {days:g} days. Take it out when it is right.",
             )
         )
-        days += TASTE_AGAIN_DAYS
+        # after the first taste the end of the usual time is what counts
+        days = USUAL_DAYS[1] if days < USUAL_DAYS[1] else days + TASTE_AGAIN_DAYS
     last = Due(
         begun.done_ms + round(LONGEST_DAYS * MS_PER_DAY),
         DueKind.END_INFUSION,

@@ -15,9 +15,10 @@ from typing import Final
 
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
+from monitor.ferment.deeds import INFUSION_LONGEST_DAYS, INFUSION_USUAL_DAYS
 
-USUAL_DAYS: Final = (7.0, 14.0)
-LONGEST_DAYS: Final = 56.0
+USUAL_DAYS: Final = INFUSION_USUAL_DAYS
+LONGEST_DAYS: Final = INFUSION_LONGEST_DAYS
 TASTE_EVERY_DAYS: Final = 2.0
 
 

@@ -25,7 +25,8 @@ class AlertPolicy:
     nutrient_hours: float = 24.0
     nutrient_latest_share: float = 0.33
     """Feeding after a third of the fall does no good (common practice)."""
-    infusion_days: float = 5.0
+    infusion_days: float = 3.5
+    """The first taste, halfway to the usual time (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)

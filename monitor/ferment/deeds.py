@@ -12,6 +12,10 @@ RESTS: Final = frozenset({JournalKind.STABILISED, JournalKind.SWEETENED, Journal
 _ENDS_FEEDING: Final = (JournalKind.NUTRIENT, JournalKind.STABILISED, JournalKind.PACKAGED)
 _ENDS_INFUSION: Final = (JournalKind.INFUSION_OUT, JournalKind.PACKAGED)
 
+INFUSION_USUAL_DAYS: Final = (7.0, 14.0)
+INFUSION_LONGEST_DAYS: Final = 56.0
+"""How long an infusion is usually in, and at the outside (common practice)."""
+
 
 class Deeds:
     """Takes journal entries in as they are entered; what counts is when each was done."""

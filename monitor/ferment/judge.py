@@ -10,7 +10,7 @@ from typing import Final
 
 from monitor.ferment import wording
 from monitor.ferment.alert import AlertPolicy, Rule, Standing, transition
-from monitor.ferment.deeds import Deeds
+from monitor.ferment.deeds import INFUSION_LONGEST_DAYS, INFUSION_USUAL_DAYS, Deeds
 from monitor.ferment.emission import (
     AlertChange,
     AlertKind,
@@ -69,6 +69,7 @@ class Judge:
         self._deeds = Deeds()
         self._packaged = False
         self._past_feeding = False
+        self._infusion_dates = 0
         self._over = False
         """Whether an end had been told before this moment and stood, or a new ferment after it."""
         self._at_ms: int | None = None
@@ -240,11 +241,21 @@ class Judge:
         rule = Rule(wanted and e.hours_in >= policy.nutrient_hours, not wanted, 0.0, 0.0)
         why = "Nutrient went in." if self._deeds.did(JournalKind.NUTRIENT) else "Too late for nutrient."
         said = self._apply(AlertKind.NUTRIENT_DUE, rule, e.at_ms, wording.nutrient(e.hours_in), why)
+        return said + self._infusion(e)
+
+    def _infusion(self, e: Evidence) -> list[Emission]:
+        """Told anew at each of its dates: the first taste, the end of the usual time, and the latest."""
         infusion = self._deeds.infusion
         days = 0.0 if infusion is None else (e.at_ms - infusion.done_ms) / MS_PER_DAY
-        due = infusion is not None and days >= policy.infusion_days
-        rule = Rule(due, not due, 0.0, 0.0)
+        dates = (self._policy.infusion_days, INFUSION_USUAL_DAYS[1], INFUSION_LONGEST_DAYS)
+        passed = 0 if infusion is None else sum(days >= date for date in dates)
+        said: list[Emission] = []
+        if passed > self._infusion_dates > 0:
+            over = "The next date of the infusion has come."
+            said += self._apply(AlertKind.INFUSION_DUE, Rule(False, True, 0.0, 0.0), e.at_ms, "", over)
+        self._infusion_dates = passed
         why = "No infusion is in any more." if infusion is None else "Another infusion went in."
+        rule = Rule(passed > 0, passed == 0, 0.0, 0.0)
         return said + self._apply(AlertKind.INFUSION_DUE, rule, e.at_ms, wording.infusion(days), why)
 
     def _phase(self, e: Evidence, now: Signs) -> list[Emission]:

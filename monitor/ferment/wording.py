@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 from monitor.ferment.by_hand import SAME_DAYS
+from monitor.ferment.deeds import INFUSION_LONGEST_DAYS, INFUSION_USUAL_DAYS
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.verdict import STALL_POINTS, WEEK_HOURS
@@ -239,5 +240,16 @@ def nutrient(hours: float) -> str:
 
 
 def infusion(days: float) -> str:
-    """The message of an infusion that should be tasted."""
-    return f"Taste the infusion: in for {days:.0f} days. Take it out when it is right, and enter that."
+    """The message of an infusion that should be tasted, or taken out."""
+    low, high = INFUSION_USUAL_DAYS
+    if days >= INFUSION_LONGEST_DAYS:
+        return f"Take the infusion out now: in for {days:.0f} days, and longer draws bitterness. Enter that."
+    if days >= high:
+        return (
+            f"The infusion's usual time is over: in for {days:.0f} days. Taste it, and take it out or decide"
+            f" how much longer, {INFUSION_LONGEST_DAYS:g} days at the most; enter it when it is out."
+        )
+    return (
+        f"Taste the infusion: in for {days:.1f} days, usual are {low:g} to {high:g}. Taste it every other"
+        " day, take it out when it is right, and enter that."
+    )

@@ -95,7 +95,7 @@ _OVER: Final[dict[AlertKind, Words]] = {
     ),
     AlertKind.SENSOR_SILENT: Words("is heard again", "are heard again"),
     AlertKind.NUTRIENT_DUE: Words("is not due for nutrient any more", "are not due for nutrient any more"),
-    AlertKind.INFUSION_DUE: Words("has no infusion to taste any more", "have no infusion to taste any more"),
+    AlertKind.INFUSION_DUE: Words("is past that date of its infusion", "are past that date of an infusion"),
 }
 
 _MISSED: Final[dict[AlertKind, Words]] = {

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from monitor.batch.schedule import DueKind, due
 from monitor.batch.sheet import Sheet
+from monitor.cellar.infusion import infusion_plan
+from monitor.cellar.nutrient import nutrient_plan
 from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState
 from monitor.ferment.event import JournalEntry, JournalKind
@@ -40,14 +42,28 @@ def test_nutrient_given_is_due_no_more() -> None:
     assert due(replace(SHEET, must=Must(MustKind.MALT)), []) == []
 
 
-def test_an_infusion_is_tasted_weekly_and_ended_after_eight_weeks() -> None:
-    """First taste when the alerts say so, then weekly, and out after 56 days at the latest."""
+def test_nutrient_comes_with_the_calculators_grams() -> None:
+    """Where gravity and volume are known, and only there; where nothing is lacking there is none."""
+    assert "carboyd nutrient" not in due(replace(SHEET, must=Must(MustKind.HONEY)), [])[0].text
+    known = replace(SHEET, must=Must(MustKind.HONEY, original_gravity_sg=1.060, volume_l=10.0))
+    plan = nutrient_plan(10.0, 1.060)
+    for portion in plan.feeds[0].portions:
+        assert f"{portion.grams:.1f} g {portion.nutrient.name}" in due(known, [])[0].text
+    assert f"at {plan.sugar_break_sg:.3f}" in due(known, [])[0].text
+    water = replace(known, must=replace(known.must, original_gravity_sg=1.0))
+    assert "carboyd nutrient" not in due(water, [])[0].text
+
+
+def test_an_infusion_is_tasted_at_the_calculators_dates_and_ended_after_eight_weeks() -> None:
+    """First taste when the alerts say so, at the end of the usual time, then weekly, out after 56 days."""
     journal = [did(JournalKind.NUTRIENT, 1), did(JournalKind.INFUSION_IN, 10, "orange peel")]
     found = due(SHEET, journal)
     days = [(one.at_ms - PITCHED_MS) / MS_PER_DAY - 10 for one in found]
     first = AlertPolicy().infusion_days
     assert days[0] == first
-    assert days[1] == first + 7
+    assert days[1:3] == [14, 21]
+    dates = [reminder.day for reminder in infusion_plan(10.0, 1.0).reminders]
+    assert [days[0], days[1], days[-1]] == [dates[0], dates[-2], dates[-1]]
     assert days[-1] == 56
     assert found[-1].kind is DueKind.END_INFUSION
     assert all(one.kind is DueKind.TASTE_INFUSION for one in found[:-1])

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.cellar.infusion import infusion_plan
 from monitor.ferment.emission import (
     AlertChange,
     AlertKind,
@@ -287,14 +288,22 @@ class TestDue:
         assert not fired(emissions([end], malt), AlertKind.NUTRIENT_DUE)
 
     def test_an_infusion_is_due_until_it_is_out(self, premise: Premise) -> None:
-        """An infusion is told when its time has come, and resolved when it is taken out."""
+        """An infusion is told at each date that the calculator gives, and resolved when it is taken out."""
         inside = JournalEntry(JournalKind.INFUSION_IN, START_MS, START_MS)
-        out_ms = START_MS + 7 * MS_PER_DAY
+        out_ms = START_MS + 60 * MS_PER_DAY
         out = JournalEntry(JournalKind.INFUSION_OUT, out_ms, out_ms)
         said = emissions([inside, out], premise)
         told = [e for e in said if isinstance(e, AlertChange) and e.kind is AlertKind.INFUSION_DUE]
-        assert [e.state for e in told] == [AlertState.FIRING, AlertState.RESOLVED]
-        assert told[0].fired_ms == told[1].fired_ms
+        assert [e.state for e in told] == [AlertState.FIRING, AlertState.RESOLVED] * 3
+        dates = [reminder.day for reminder in infusion_plan(10.0, 1.0).reminders]
+        days = [(e.fired_ms - START_MS) / MS_PER_DAY for e in told[::2]]
+        assert days == [dates[0], dates[-2], dates[-1]]
+        assert [e.message.partition(":")[0] for e in told[::2]] == [
+            "Taste the infusion",
+            "The infusion's usual time is over",
+            "Take the infusion out now",
+        ]
+        assert told[-1].at_ms == out_ms
 
 
 def test_a_batch_that_is_too_old_to_be_judged_says_so(premise: Premise) -> None:
