@@ -18,6 +18,7 @@ import numpy as np
 from monitor.batch.sheet import Sheet
 from monitor.ferment import by_hand
 from monitor.ferment.addition import added
+from monitor.ferment.deeds import SUGAR
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.offset import NEAR_HOURS, from_samples
 from monitor.ferment.series import Floats
@@ -52,9 +53,7 @@ def last_words(store: Store, sheet: Sheet, sensor: str | None, journal: Sequence
     samples = [one for one in hand_samples(store, sheet, end_ms) if one[0] >= sheet.pitched_ms]
     off = from_samples([(_hour(sheet, at_ms), value) for at_ms, value in samples], points, points.size)
     points = points + off.points
-    sugar = [
-        one for one in journal if one.kind in by_hand.SUGAR and sheet.pitched_ms <= one.done_ms <= end_ms
-    ]
+    sugar = [one for one in journal if one.kind in SUGAR and sheet.pitched_ms <= one.done_ms <= end_ms]
     read = added(points, sorted(_hour(sheet, one.done_ms) for one in sugar))
     unread = [one for one in sugar if read.is_unread(_hour(sheet, one.done_ms))]
     others = [one for one in sugar if one not in unread]

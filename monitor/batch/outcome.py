@@ -11,7 +11,8 @@ import numpy as np
 
 from monitor.batch.sheet import Sheet
 from monitor.ferment.addition import added
-from monitor.ferment.by_hand import SAME_DAYS, SUGAR, same
+from monitor.ferment.by_hand import SAME_DAYS, same
+from monitor.ferment.deeds import SUGAR
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.offset import SAMPLE_SD, from_samples
 from monitor.ferment.premise import MustKind

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from monitor.ferment.deeds import SUGAR
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.skew import dated
@@ -18,7 +19,6 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 SAME_POINTS: Final = 1.0
 SAME_DAYS: Final = 2.0
 """Two hand samples so far apart that read the same are an end, for those who have no float."""
-SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
 NEAR_DAYS: Final = {JournalKind.SUGAR_ADDITION: 1.0, JournalKind.SWEETENED: 14.0}
 """How near to the sugar the samples before and after it have to be: what ferments changes in a day, what is
 at rest stays as it is."""

@@ -9,6 +9,8 @@ from monitor.ferment.event import JournalEntry, JournalKind
 
 RESTS: Final = frozenset({JournalKind.STABILISED, JournalKind.SWEETENED, JournalKind.PACKAGED})
 """After these a batch is meant to stay as it is, and the colder the better."""
+SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
+"""These raise the gravity."""
 _ENDS_FEEDING: Final = (JournalKind.NUTRIENT, JournalKind.STABILISED, JournalKind.PACKAGED)
 _ENDS_INFUSION: Final = (JournalKind.INFUSION_OUT, JournalKind.PACKAGED)
 

@@ -24,8 +24,8 @@ from monitor.ferment import (
     watch,
     window,
 )
-from monitor.ferment.deeds import RESTS
-from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.ferment.deeds import RESTS, SUGAR
+from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.evidence import NAN, Evidence, FitSettings
 from monitor.ferment.hearing import Hearing
 from monitor.ferment.left import Left
@@ -46,7 +46,6 @@ OPENING_HOURS: Final = 8.0
 """Readings this soon after pitching are of the must that the maker sampled."""
 SPANS_HOURS: Final = (24.0, 48.0, 96.0, 168.0)
 """The last hours that slopes are measured over."""
-SUGAR: Final = frozenset({JournalKind.SUGAR_ADDITION, JournalKind.SWEETENED})
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from monitor.ferment import lookback
 from monitor.ferment.series import Floats
@@ -25,7 +25,6 @@ from monitor.ferment.series import Floats
 FURTHEST: Final = 8.0
 """Figures are taken to lie within so many of their standard deviations."""
 CERTAIN: Final = 1e-6
-QUANTILES: Final = (0.05, 0.5, 0.95)
 SHARE: Final = 0.5
 """Of the network in the pool; the rest is the precedents'."""
 
@@ -92,5 +91,4 @@ def pooled(unfinished: float, said: Answers | None) -> float:
     if said is None or math.isnan(unfinished):
         return unfinished
     held = min(max(unfinished, CERTAIN), 1.0 - CERTAIN)
-    precedents = math.log(held / (1.0 - held))
-    return float(expit(SHARE * said.log_odds + (1.0 - SHARE) * precedents))
+    return float(expit(SHARE * said.log_odds + (1.0 - SHARE) * logit(held)))

@@ -27,11 +27,12 @@ from monitor.must.alcohol import simple_abv
 from monitor.replay import precedents
 from monitor.replay.course import Ferment
 from monitor.replay.floated import ferment_of
+from monitor.replay.foretellings import LEAST_HOURS as LEAST_TO_GO
 from monitor.replay.instruments import float_says
 from monitor.replay.marks import FINISHED_LEFT
 from monitor.replay.mishaps import draw_premise, draw_setting
 from monitor.replay.past import Past
-from monitor.replay.precedents import SUGAR_JUMP, Family, stretches
+from monitor.replay.precedents import NEAR_POINTS, SUGAR_JUMP, Family, stretches
 from monitor.units import POINTS_PER_SG
 
 FAMILIES: Final = tuple(
@@ -42,13 +43,10 @@ FAMILIES: Final = tuple(
 FLOATS: Final = 3
 LOOKS: Final = 20
 """Of each float at a course as it was, and as many at the course varied."""
-NEAR_POINTS: Final = 10.0
 FAR_WEIGHT: Final = 0.35
 """How likely a look is where more than NEAR_POINTS are left, beside one where less is."""
 BEGUN_POINTS: Final = 2.5
 LEAST_HOURS: Final = 60
-LEAST_TO_GO: Final = 3.0
-"""A look closer to the end than this, in hours, teaches nothing about when it comes."""
 CHECKED: Final = 0.35
 """Share of floats that were set right by a hand sample, and how far off they then read."""
 CHECKED_SD: Final = 0.8

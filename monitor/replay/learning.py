@@ -18,8 +18,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from monitor.ferment.foretelling import QUANTILES
 from monitor.ferment.left import UNFINISHED_POINTS
-from monitor.ferment.network import FURTHEST, QUANTILES
+from monitor.ferment.network import FURTHEST
 from monitor.replay.endings import Examples, collect
 
 LIMITS: Final = (UNFINISHED_POINTS, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0)
