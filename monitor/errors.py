@@ -3,6 +3,7 @@
     CarboydError                    everything that carboyd raises on purpose; has a hint for the operator
     ├── InputError                  a value given by a person is wrong: names value and allowed range
     │   ├── QuantityError           a quantity with a wrong, missing or unreadable unit, or out of range
+    │   ├── PackagedError           no plan: the batch is packaged already
     │   ├── ConfigurationError      one or more faults in a configuration, all of them listed
     │   └── RecordingError          a recording that cannot be read at all
     ├── PayloadError                a message that cannot be understood: names the field at fault
@@ -36,6 +37,10 @@ class InputError(CarboydError):
 
 class QuantityError(InputError):
     """A quantity with a wrong, missing or unreadable unit, or outside what is possible."""
+
+
+class PackagedError(InputError):
+    """A plan was asked for of a batch that is packaged: nothing is to be put into it any more."""
 
 
 class ConfigurationError(InputError):

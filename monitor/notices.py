@@ -12,7 +12,7 @@ from monitor.batch.schedule import feeding_words
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan_text import as_text
 from monitor.cellar.shown import UnitSystem, in_units
-from monitor.errors import InputError, NotFoundError
+from monitor.errors import InputError, NotFoundError, PackagedError
 from monitor.ferment.emission import AlertKind, PhaseChange
 from monitor.ferment.pipeline import Snapshot
 from monitor.notify.channels import Channel
@@ -62,8 +62,10 @@ class Teller:
         if not finished or sheet is None or snapshot is None:
             return notice
         try:
-            plan = plan_of(self.store, sheet, snapshot.evidence, self.now_ms())
+            plan = plan_of(self.store, sheet, snapshot.evidence, self.now_ms(), zone=self.zone)
             text = as_text(plan, self.units, self.zone)
+        except PackagedError as error:
+            text = f"{error}."
         except InputError as error:
             hint = f" ({error.hint})" if error.hint else ""
             text = f"No plan could be worked out: {error}{hint}."

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, tzinfo
 from typing import Final
 
+from monitor import quantities
 from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_sheet import BatchFacts, Plan
-from monitor.ferment.event import JournalEntry
+from monitor.cellar.plan_text import shown_date
+from monitor.errors import InputError, PackagedError, QuantityError
+from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
@@ -19,16 +24,133 @@ SAMPLE_AGE_MS: Final = 3 * MS_PER_DAY
 """A hand sample stands for the batch so long, after that the float's level does."""
 
 
-def plan_of(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) -> Plan:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the maker tells of a batch when its plan is asked for, and no sheet has; None is not told."""
+
+    alcohol_abv: float | None = None
+    """Known better than from both gravities."""
+    free_so2_mg_l: float | None = None
+    """In it already, as the total and the sorbate are."""
+    total_so2_mg_l: float | None = None
+    sorbate_g: float | None = None
+    malolactic: bool = False
+
+
+NOTHING_TOLD: Final = Told()
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A quantity that can be told: command, page and API have it under this name, with these words."""
+
+    name: str
+    label: str
+    says: str
+    example: str
+    member: str
+    """Of `Told`."""
+    read: Callable[[str], float]
+
+
+ASKED: Final = (
+    Asked(
+        "alcohol",
+        "alcohol",
+        "As you know it, instead of what both gravities tell.",
+        "5.5%",
+        "alcohol_abv",
+        quantities.strength_abv,
+    ),
+    Asked(
+        "free",
+        "free SO2",
+        "Free SO2 that is in it already.",
+        "20 mg/L",
+        "free_so2_mg_l",
+        quantities.concentration_mg_l,
+    ),
+    Asked(
+        "total",
+        "total SO2",
+        "Total SO2 that is in it already; the free otherwise.",
+        "60 mg/L",
+        "total_so2_mg_l",
+        quantities.concentration_mg_l,
+    ),
+    Asked(
+        "sorbate",
+        "potassium sorbate",
+        "Potassium sorbate that went into it, all together; 0g is none.",
+        "4.5g",
+        "sorbate_g",
+        quantities.mass_g,
+    ),
+)
+MALOLACTIC: Final = "malolactic"
+MALOLACTIC_SAYS: Final = "Lactic bacteria are, were or may be at work."
+
+
+def told_by(texts: Mapping[str, str | None]) -> Told:
+    """What the maker tells, from the texts of options or fields by their names; an empty one tells nothing.
+
+    Raises InputError that names the one at fault.
+    """
+    found: dict[str, float] = {}
+    for one in ASKED:
+        text = (texts.get(one.name) or "").strip()
+        if text:
+            try:
+                found[one.member] = one.read(text)
+            except QuantityError as error:
+                raise QuantityError(f"{one.label}: {error}", hint=error.hint) from error
+    malolactic = (texts.get(MALOLACTIC) or "false").strip().casefold()
+    if malolactic not in ("true", "false"):
+        raise InputError(f"{MALOLACTIC} = {malolactic[:40]!r}: true or false")
+    return Told(**found, malolactic=malolactic == "true")
+
+
+def plan_of(
+    store: Store,
+    sheet: Sheet,
+    evidence: Evidence | None,
+    now_ms: int,
+    *,
+    gravity_sg: float | None = None,
+    told: Told = NOTHING_TOLD,
+    zone: tzinfo = UTC,
+) -> Plan:
     """What to do from the last bubble to the glass, as if the batch were finished as it stands now.
 
-    `evidence` is None where the batch has not been judged yet. Raises InputError naming what has to be
-    known first.
+    `evidence` is None where the batch has not been judged yet, `gravity_sg` unless it is known better than
+    from samples and float; an error's dates are those of `zone`. Raises PackagedError for a batch that is
+    packaged, InputError naming what has to be known first.
     """
-    gravity_sg = measured_sg(store, sheet, evidence, now_ms)
-    known = Evidence(now_ms, added_points=math.nan) if evidence is None else evidence
     journal = store.batches.journal(sheet.slug)
-    return plan_for(facts_by(sheet, known, gravity_sg, journal), now_ms)
+    _refuse_packaged(sheet, journal, zone)
+    if gravity_sg is None:
+        gravity_sg = measured_sg(store, sheet, evidence, now_ms)
+    known = Evidence(now_ms, added_points=math.nan) if evidence is None else evidence
+    facts = replace(
+        facts_by(sheet, known, gravity_sg, journal),
+        abv=told.alcohol_abv,
+        free_so2_mg_l=told.free_so2_mg_l,
+        total_so2_mg_l=told.total_so2_mg_l,
+        sorbate_g=told.sorbate_g,
+        malolactic=told.malolactic,
+    )
+    return plan_for(facts, now_ms)
+
+
+def _refuse_packaged(sheet: Sheet, journal: Iterable[JournalEntry], zone: tzinfo) -> None:
+    packaged_ms = max((one.done_ms for one in journal if one.kind is JournalKind.PACKAGED), default=None)
+    if packaged_ms is not None:
+        raise PackagedError(
+            f"{sheet.name} was packaged on {shown_date(packaged_ms, zone)}: nothing is left to plan, and"
+            " no dose is worked out for it",
+            hint="take that line of the journal back if it is wrong; carboyd sulfite, sorbate, sweeten and"
+            " keg still answer what you ask them by hand",
+        )
 
 
 def measured_sg(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) -> float | None:

@@ -9,10 +9,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from monitor.batch.journal import entry
 from monitor.batch.sheet import Sheet
 from monitor.cellar.shown import UnitSystem
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
-from monitor.ferment.event import Reading
+from monitor.ferment.event import JournalKind, Reading
 from monitor.ferment.pipeline import Pipeline, Snapshot
 from monitor.notices import PICTURE_PX, Teller
 from monitor.notify.notice import LONGEST_BODY, Notice, Reason
@@ -54,6 +55,20 @@ def test_a_reminder_tells_what_is_so_by_now(store: SqlStore) -> None:
     (delivery,) = store.outbox.due(1_000, channel="mail", limit=1)
     assert "Fell 0.2 points." in there.compose(delivery, SHEET, Reason.REPEAT).body
     assert "Fell 1.0 point." in teller(store).compose(delivery, SHEET, Reason.REPEAT).body
+
+
+def test_a_batch_packaged_meanwhile_is_told_no_doses(store: SqlStore) -> None:
+    """A notice that it has finished, sent late, says in place of the plan when it was packaged."""
+    snapshot = Pipeline(SHEET.premise()).snapshot
+    change = AlertChange(1_000, AlertKind.FINISHED, AlertState.FIRING, 1_000, Severity.ACT, "It has ended.")
+    store.alerts.record(SHEET.slug, change, channels=("mail",), now_ms=1_000)
+    (delivery,) = store.outbox.due(1_000, channel="mail", limit=1)
+    there = teller(store, {SHEET.slug: snapshot})
+    assert "No plan could be worked out" in there.compose(delivery, SHEET, Reason.FIRST).body
+    store.batches.write_down(SHEET.slug, entry(JournalKind.PACKAGED, done_ms=2_000, at_ms=2_000))
+    body = there.compose(delivery, SHEET, Reason.FIRST).body
+    assert "Orchard session was packaged on Thursday 1 January 1970: nothing is left to plan" in body
+    assert "No plan could be worked out" not in body
 
 
 @pytest.mark.parametrize("message", ["It stands.", "It stands. " * 600])

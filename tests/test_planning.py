@@ -5,20 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from monitor.batch.journal import entry, hand_sample
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan_sheet import StepKind
-from monitor.errors import InputError, QuantityError
+from monitor.errors import InputError, PackagedError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.premise import Must
-from monitor.planning import SAMPLE_AGE_MS, facts_by, level_sg, measured_sg, plan_of
+from monitor.planning import SAMPLE_AGE_MS, Told, facts_by, level_sg, measured_sg, plan_of, told_by
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
-from monitor.units import MS_PER_DAY, Quantity
+from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
 
 PITCHED_MS = 1_767_463_200_000
 SAMPLED_MS = PITCHED_MS + 1_000
@@ -95,6 +96,43 @@ def test_what_the_journal_tells_reaches_the_plan(store: SqlStore, sheet: Sheet) 
     (written,) = (one for one in store.notebook.listed("porch") if isinstance(one.what, JournalEntry))
     store.notebook.take_back("porch", written.name, at_ms=SAMPLED_MS)
     assert plan_of(store, sheet, evidence, SAMPLED_MS).step(StepKind.SULFITE) is not None
+
+
+def test_a_packaged_batch_has_no_plan(store: SqlStore, sheet: Sheet) -> None:
+    """It is said when it was packaged, in the reader's zone; without that entry there is a plan again."""
+    done_ms = ms_from_rfc3339("2026-01-10T23:30:00Z")
+    journal = [
+        entry(kind, done_ms=at_ms, at_ms=done_ms)
+        for kind, at_ms in ((JournalKind.PACKAGED, done_ms), (JournalKind.PACKAGED, done_ms - MS_PER_DAY))
+    ]
+    for one in journal:
+        store.batches.write_down("porch", one)
+    evidence = Evidence(PITCHED_MS)
+    # the calendar's; Dublin keeps UTC in winter, Helsinki is two hours ahead (tz database)
+    for zone, day in (("Europe/Dublin", "Saturday 10"), ("Europe/Helsinki", "Sunday 11")):
+        with pytest.raises(PackagedError, match=rf"Porch was packaged on {day} January 2026") as refused:
+            plan_of(store, sheet, evidence, done_ms, gravity_sg=0.998, zone=ZoneInfo(zone))
+        assert "by hand" in refused.value.hint
+    for written in store.notebook.listed("porch"):
+        if isinstance(written.what, JournalEntry):
+            store.notebook.take_back("porch", written.name, at_ms=done_ms)
+    assert plan_of(store, sheet, evidence, done_ms, gravity_sg=0.998).step(StepKind.SULFITE) is not None
+
+
+def test_what_the_maker_tells_is_read_in_one_place() -> None:
+    """Each quantity has its unit; an empty text tells nothing, and a fault names the one it is in."""
+    assert told_by({}) == told_by({"free": " ", "total": None, "malolactic": ""}) == Told()
+    texts = {"alcohol": "5.5%", "free": "20 ppm", "total": "0.06 g/L", "sorbate": "0g", "malolactic": "True"}
+    assert told_by(texts) == Told(5.5, 20.0, 60.0, 0.0, malolactic=True)
+    for name, text, said in (
+        ("free", "20", "free SO2: concentration '20': the unit is missing"),
+        ("sorbate", "2 L", "potassium sorbate: mass '2 L': L is no unit of mass"),
+        ("alcohol", "40%", "alcohol: alcohol '40%': 40 % vol is out of range"),
+        ("malolactic", "perhaps", "malolactic = 'perhaps': true or false"),
+    ):
+        with pytest.raises(InputError) as refused:
+            told_by({name: text})
+        assert str(refused.value).startswith(said)
 
 
 def test_without_a_float_the_last_sample_stands_and_its_age_is_said(store: SqlStore, sheet: Sheet) -> None:

@@ -73,12 +73,17 @@ def worded(plan: Plan, system: UnitSystem) -> Plan:
     return replace(plan, assumptions=told(plan.assumptions), cautions=heeded(plan.cautions), steps=steps)
 
 
+def shown_date(time_ms: int, zone: tzinfo = UTC) -> str:
+    """`Thursday 12 March 2026`."""
+    moment = datetime_from_ms(time_ms).astimezone(zone)
+    return f"{moment:%A} {moment.day} {moment:%B %Y}"
+
+
 def shown_days(step: PlanStep, start_ms: int, zone: tzinfo = UTC) -> str:
     """`Day 3, Thursday 12 March 2026`, or both ends of a window."""
 
     def date(day: float) -> str:
-        moment = datetime_from_ms(start_ms + round(day * MS_PER_DAY)).astimezone(zone)
-        return f"{moment:%A} {moment.day} {moment:%B %Y}"
+        return shown_date(start_ms + round(day * MS_PER_DAY), zone)
 
     if step.until_day is None:
         return f"Day {step.day:g}, {date(step.day)}"

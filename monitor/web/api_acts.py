@@ -166,7 +166,7 @@ class Acts:
         """The plan of a batch, as it stands."""
         stands = self.frame.standing(request)
         ports = self.frame.ports
-        return plan_of(ports.store, stands.sheet, stands.evidence, ports.now_ms())
+        return plan_of(ports.store, stands.sheet, stands.evidence, ports.now_ms(), zone=self.frame.zone)
 
     def journal(self, request: Request) -> list[JournalView]:
         """The journal of a batch."""

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from monitor.batch.journal import Tasting
-from monitor.errors import InputError
+from monitor.errors import InputError, PackagedError
 from monitor.ferment.event import JournalKind
 from monitor.last_words import doubt
 from monitor.planning import plan_of
@@ -197,13 +197,16 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
 
 
 def _plan(frame: Frame, stands: Standing, show: Show) -> dict[str, Any]:
+    context = {"plan": None, "plan_over": "", "plan_lacks": "", "plan_units": show.units}
     if not stands.sheet.open:
-        return {"plan": None, "plan_lacks": "This batch has ended"}
+        return {**context, "plan_over": "This batch has ended"}
     try:
-        plan, lacks = plan_of(frame.ports.store, stands.sheet, stands.evidence, show.now_ms), ""
+        plan = plan_of(frame.ports.store, stands.sheet, stands.evidence, show.now_ms, zone=show.zone)
+    except PackagedError as error:
+        return {**context, "plan_over": f"{error}; {error.hint}"}
     except InputError as error:
-        plan, lacks = None, f"{error}; {error.hint}" if error.hint else str(error)
-    return {"plan": plan, "plan_lacks": lacks, "plan_units": show.units}
+        return {**context, "plan_lacks": f"{error}; {error.hint}" if error.hint else str(error)}
+    return {**context, "plan": plan}
 
 
 def chart_answer(frame: Frame, request: Request, stands: Standing) -> Response:

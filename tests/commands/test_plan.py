@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.errors import InputError
+from monitor.errors import InputError, PackagedError
 
 
 @pytest.fixture
@@ -91,6 +91,16 @@ def test_what_went_in_before_is_told_by_options(carboyd_command, finished):
     shown = carboyd_command(*told, "--malolactic").output
     assert "Add potassium sorbate" not in shown
     assert "geranium" in shown
+
+
+def test_a_packaged_batch_gets_no_doses(carboyd_command, finished):
+    """The command says so instead of any plan, whatever options it has."""
+    carboyd_command("batch", "event", "porch", "packaged")
+    for more in ((), ("--gravity", "1.001"), ("--sweeten-to", "1.010"), ("--format", "markdown")):
+        done = carboyd_command("plan", "porch", *more)
+        assert isinstance(done.exception, PackagedError)
+        assert "Porch was packaged on" in str(done.exception)
+        assert done.output == ""
 
 
 @pytest.mark.parametrize(
