@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import secrets
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 from monitor.batch import journal
 from monitor.batch.expectation import Expectation
@@ -16,6 +16,7 @@ from monitor.errors import InputError, NotFoundError
 from monitor.expecting import begin
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
+from monitor.last_words import doubt
 from monitor.sensors.calibration import Calibration, Pair, fit_calibration
 from monitor.store.alerts import LONGEST_SILENCE_DAYS
 from monitor.store.values import Share, Silence, StoredAlert, Written
@@ -24,6 +25,14 @@ from monitor.web.ports import Ports
 
 TOKEN_BYTES = 24
 """Random bytes in the token of a shared link."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenSample(Reading):
+    """A hand sample as it is kept, and what to say of it."""
+
+    doubt: str
+    """Why it may be wrong: it is far off the float; empty where nothing speaks against it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +49,7 @@ class Actions:
         sample_c: float,
         taken_ms: int,
         calibrated_at_c: float = 20.0,
-    ) -> Reading:
+    ) -> WrittenSample:
         """Write down a hydrometer sample, corrected for its temperature to 20 degC."""
         sheet = self.ports.store.batches.get(slug)
         now_ms = self.ports.now_ms()
@@ -50,10 +59,11 @@ class Actions:
         sample = journal.hand_sample(
             sheet, gravity_sg=round(gravity, 5), time_ms=taken_ms, received_ms=now_ms
         )
+        said = doubt(self.ports.store, sheet, sample)
         if not self.ports.store.readings.record_sample(slug, sample):
             raise InputError("a sample of that very moment is written down already")
         self._tell(slug)
-        return sample
+        return WrittenSample(**asdict(sample), doubt=said)
 
     def deed(self, slug: str, kind: JournalKind, *, done_ms: int, note: str = "") -> JournalEntry:
         """Write down something that was done."""

@@ -13,8 +13,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from monitor.cellar.plan_sheet import Plan
-from monitor.ferment.event import JournalEntry, Reading
+from monitor.ferment.event import JournalEntry
 from monitor.store.values import FaultCount, Share, Silence, StoredAlert
+from monitor.web.actions import WrittenSample
 from monitor.web.api_acts import MOST, USUAL, Acts, BatchPage, NewShare, RefusedMessage, Tried
 from monitor.web.bodies import (
     CalibrationBody,
@@ -39,6 +40,7 @@ NUMBER = Parameter("number", "integer")
 SENSOR = Parameter("sensor")
 NAME = Parameter("name", says="the `number` of a line of the journal, a hand sample’s too")
 TAKEN_BACK = "Take a line of the journal or a hand sample back: on record it stays, and counts for nothing"
+SAMPLED = "Write down a hand sample; the answer’s `doubt` says where it is far off the float"
 LISTED = "Batches a page at a time, from the youngest to the oldest; within a page those that need you first"
 STARTED = (
     "Start a batch; an expected attenuation left out is taken from earlier ones, with null there is none"
@@ -106,8 +108,8 @@ def _book_operations(acts: Acts) -> tuple[Operation, ...]:
                   acts.take_back, answer=JournalView, parameters=(SLUG, NAME)),
         Operation("POST", f"{batch}/journal", "writeDown", "Write down what was done", tag,
                   acts.deed, DeedBody, JournalEntry, 201, one),
-        Operation("POST", f"{batch}/samples", "writeSample", "Write down a hand sample", tag,
-                  acts.sample, SampleBody, Reading, 201, one),
+        Operation("POST", f"{batch}/samples", "writeSample", SAMPLED, tag,
+                  acts.sample, SampleBody, WrittenSample, 201, one),
         Operation("POST", f"{batch}/tastings", "writeTasting", "Write down a tasting", tag,
                   acts.tasting, TastingBody, JournalEntry, 201, one),
         Operation("POST", f"{batch}/tune", "tryThresholds", "What other thresholds would have said", tag,

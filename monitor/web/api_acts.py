@@ -14,11 +14,12 @@ from monitor.batch.plain import from_plain, to_plain
 from monitor.batch.sheet import Sheet, slug_of
 from monitor.cellar.plan_sheet import Plan
 from monitor.errors import InputError
-from monitor.ferment.event import JournalEntry, Reading
+from monitor.ferment.event import JournalEntry
 from monitor.planning import plan_of
 from monitor.sensors.calibration import Calibration, Pair
 from monitor.store.values import FaultCount, Place, Share, Silence, StoredAlert
 from monitor.web import cursor
+from monitor.web.actions import WrittenSample
 from monitor.web.bodies import (
     CalibrationBody,
     DeedBody,
@@ -188,8 +189,8 @@ class Acts:
         tasted = Tasting(sweetness=body.sweetness, acid=body.acid, words=body.words)
         return self.frame.actions.tasting(self._slug(request), tasted, done_ms=self._moment(body.done_ms))
 
-    def sample(self, request: Request, body: SampleBody) -> Reading:
-        """Write down a hand sample."""
+    def sample(self, request: Request, body: SampleBody) -> WrittenSample:
+        """Write down a hand sample; where it is far off the float the answer says so."""
         return self.frame.actions.sample(
             self._slug(request),
             reading_sg=body.reading_sg,

@@ -14,7 +14,6 @@ from starlette.routing import Route
 from monitor.batch.journal import Tasting
 from monitor.errors import InputError, PackagedError
 from monitor.ferment.event import JournalKind
-from monitor.last_words import doubt
 from monitor.planning import plan_of
 from monitor.units import MS_PER_DAY
 from monitor.web import words
@@ -113,16 +112,15 @@ class BatchPages:
         sample_c = form.celsius_or_none("sample_temperature", "sample temperature")
         given_c = form.celsius_or_none("calibrated_at", "temperature that the hydrometer is made for")
         made_c = 20.0 if given_c is None else given_c
-        reading = self.frame.actions.sample(
+        sample = self.frame.actions.sample(
             slug,
             reading_sg=form.number("reading_sg", "hydrometer reading"),
             sample_c=made_c if sample_c is None else sample_c,
             taken_ms=form.moment_ms("taken", "taken"),
             calibrated_at_c=made_c,
         )
-        store = self.frame.ports.store
-        said = doubt(store, store.batches.get(slug), reading)
-        return self._back(form, slug, f"Hand sample {reading.value:.4f} is written down. {said}".rstrip())
+        said = f"Hand sample {sample.value:.4f} is written down. {sample.doubt}".rstrip()
+        return self._back(form, slug, said)
 
     def deed(self, request: Request, form: Form) -> Response:
         """Something the maker did."""

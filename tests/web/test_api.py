@@ -16,7 +16,7 @@ from monitor.ferment.event import Reading
 from monitor.planning import plan_of
 from monitor.sensors.topics import is_sensor_name
 from monitor.store.values import Refused
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
 from monitor.web.openapi import PREFIX
 
 from .rooms import PITCHED_MS, Cellar, Visit
@@ -268,6 +268,25 @@ def test_the_plan_rests_on_what_was_judged(visit: Visit, busy: Cellar) -> None:
     assert any(one.value == pytest.approx(evidence.temperature_c) for one in plan.facts)
     answer = visit.json("GET", f"{BATCH}/plan").json()
     assert [one["value"] for one in answer["facts"]] == [one.value for one in plan.facts]
+
+
+def test_a_sample_far_off_the_float_is_doubted_as_on_the_page(visit: Visit, busy: Cellar) -> None:
+    """Both are kept: of one near the float nothing is said, of one far off it what the page says."""
+    float_sg = busy.snapshots()[SLUG].evidence.shown_points / POINTS_PER_SG + 1.0
+    for reading_sg, doubted in ((float_sg + 0.001, False), (float_sg + 0.07, True)):
+        busy.now_ms += MS_PER_HOUR
+        answer = visit.json("POST", f"{BATCH}/samples", {"reading_sg": reading_sg})
+        assert answer.status_code == 201
+        doubt = answer.json()["doubt"]
+        assert bool(doubt) is doubted
+        kept_sg = busy.store.readings.read([f"hand.{SLUG}"]).value[-1]
+        assert kept_sg == answer.json()["value"] == pytest.approx(reading_sg, abs=1e-4)
+    off = re.fullmatch(
+        r"That is (\d+) points above what the float reads: measure again, or take it back\.", doubt
+    )
+    assert off is not None
+    # the first sample has moved what the float is taken to read by a point at the most
+    assert int(off[1]) == pytest.approx(70, abs=2)
 
 
 def test_thresholds_are_tried(visit: Visit) -> None:
