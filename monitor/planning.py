@@ -103,7 +103,9 @@ def told_by(texts: Mapping[str, str | None]) -> Told:
             try:
                 found[one.member] = one.read(text)
             except QuantityError as error:
-                raise QuantityError(f"{one.label}: {error}", hint=error.hint) from error
+                fault = str(error)
+                named = fault if fault.startswith(one.label) else f"{one.label}: {fault}"
+                raise QuantityError(named, hint=error.hint) from error
     malolactic = (texts.get(MALOLACTIC) or "false").strip().casefold()
     if malolactic not in ("true", "false"):
         raise InputError(f"{MALOLACTIC} = {malolactic[:40]!r}: true or false")

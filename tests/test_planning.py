@@ -127,7 +127,7 @@ def test_what_the_maker_tells_is_read_in_one_place() -> None:
     for name, text, said in (
         ("free", "20", "free SO2: concentration '20': the unit is missing"),
         ("sorbate", "2 L", "potassium sorbate: mass '2 L': L is no unit of mass"),
-        ("alcohol", "40%", "alcohol: alcohol '40%': 40 % vol is out of range"),
+        ("alcohol", "40%", "alcohol '40%': 40 % vol is out of range"),
         ("malolactic", "perhaps", "malolactic = 'perhaps': true or false"),
     ):
         with pytest.raises(InputError) as refused:

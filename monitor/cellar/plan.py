@@ -43,7 +43,7 @@ NEARLY_SHARE: Final = 0.05
 """What lacks of a dose by less than this is not worth another weighing."""
 
 
-BY_STRENGTH: Final = "or give carboyd plan the strength, as you know it, with --alcohol"
+BY_STRENGTH: Final = "or tell the plan its alcohol, as you know it (on the page, or carboyd plan --alcohol)"
 SUGAR_UNTOLD: Final = (
     "sugar went in, and by how much the gravity rose is not known yet: a float tells it within half a day, or"
     f" write down the hand samples from just before and just after it; {BY_STRENGTH}"

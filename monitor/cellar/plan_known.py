@@ -18,6 +18,7 @@ ASSUMED_PH: Final = 3.6
 for the larger, protecting dose."""
 ASSUMED_C: Final = 18.0
 """A room's, where nobody measured."""
+FREE_TOLD: Final = "its free SO2 (on the page, or carboyd plan --free)"
 TOLERATED_POINTS: Final = 2.0
 
 
@@ -108,8 +109,8 @@ def _about_stabilising(facts: BatchFacts, course: Course) -> Iterator[str]:
     if course.on_trust:
         yield (
             "It was stabilised, and how much sulfite that left is not known: none is weighed out. It should"
-            f" hold {sulfite.free_needed_mg_l:.0f} mg/L of free SO2: measure it, give it to carboyd plan"
-            " with --free, and work this out again."
+            f" hold {sulfite.free_needed_mg_l:.0f} mg/L of free SO2: measure it, tell the plan"
+            f" {FREE_TOLD}, and work this out again."
         )
     elif sulfite.limits_exceeded:
         limit_mg_l = min(one.total_mg_l for one in sulfite.limits_exceeded)
@@ -125,22 +126,23 @@ def _about_stabilising(facts: BatchFacts, course: Course) -> Iterator[str]:
         )
     elif facts.free_so2_mg_l is None:
         yield (
-            "No sulfite is known to be in it: where some was added, measure it and give it to carboyd plan"
-            " with --free."
+            "No sulfite is known to be in it: where some was added, measure it and tell the plan"
+            f" {FREE_TOLD}."
         )
     if sorbate is not None and sorbate.reliance is not Reliance.FORBIDDEN and course.sorbate_due_g == 0.0:
         if course.sorbate_on_trust:
             yield (
                 "It was stabilised, and whether sorbate went in is not known: none is weighed out. It should"
                 f" hold {sorbate.sorbate_g:.1f} g of potassium sorbate in all: where it holds less, or none,"
-                " give carboyd plan what it holds with --sorbate, and work this out again."
+                " tell the plan what it holds (on the page, or carboyd plan --sorbate), and work this out"
+                " again."
             )
         else:
             yield "The sorbate that is in it is as much as it should hold: none is added."
     if not facts.malolactic:
         yield (
             "No malolactic ferment is known to have happened or to be wanted: with one, sorbate must not be"
-            " used; give carboyd plan --malolactic then."
+            " used; tell the plan so then (on the page, or carboyd plan --malolactic)."
         )
 
 

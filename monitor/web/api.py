@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from monitor.cellar.plan_sheet import Plan
 from monitor.ferment.event import JournalEntry
+from monitor.planning import ASKED, MALOLACTIC, MALOLACTIC_SAYS
 from monitor.store.values import FaultCount, Share, Silence, StoredAlert
 from monitor.web.actions import WrittenSample
 from monitor.web.api_acts import MOST, USUAL, Acts, BatchPage, NewShare, RefusedMessage, Tried
@@ -55,6 +56,13 @@ def _query(name: str, kind: str, says: str) -> Parameter:
     return Parameter(name, kind, "query", says)
 
 
+TOLD = (
+    *(_query(one.name, "string", f"{one.says} Such as {one.example}.") for one in ASKED),
+    _query(MALOLACTIC, "boolean", MALOLACTIC_SAYS),
+)
+"""What the maker can tell the plan."""
+
+
 def operations(acts: Acts) -> tuple[Operation, ...]:
     """Everything that can be asked and done."""
     return (
@@ -94,7 +102,7 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
         Operation("GET", f"{batch}/recording", "getRecording", "A batch as a recording, zipped", tag,
                   acts.recording, answer=bytes, parameters=one, media="application/zip"),
         Operation("GET", f"{batch}/plan", "getPlan", "From the last bubble to the glass", tag,
-                  acts.plan, answer=Plan, parameters=one),
+                  acts.plan, answer=Plan, parameters=(SLUG, *TOLD)),
     )  # fmt: skip
 
 

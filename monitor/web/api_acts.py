@@ -15,7 +15,7 @@ from monitor.batch.sheet import Sheet, slug_of
 from monitor.cellar.plan_sheet import Plan
 from monitor.errors import InputError
 from monitor.ferment.event import JournalEntry
-from monitor.planning import plan_of
+from monitor.planning import plan_of, told_by
 from monitor.sensors.calibration import Calibration, Pair
 from monitor.store.values import FaultCount, Place, Share, Silence, StoredAlert
 from monitor.web import cursor
@@ -164,10 +164,11 @@ class Acts:
         return Response(packed, media_type="application/zip")
 
     def plan(self, request: Request) -> Plan:
-        """The plan of a batch, as it stands."""
+        """The plan of a batch, as it stands, with what the address tells of it."""
+        told = told_by(request.query_params)
         stands = self.frame.standing(request)
-        ports = self.frame.ports
-        return plan_of(ports.store, stands.sheet, stands.evidence, ports.now_ms(), zone=self.frame.zone)
+        ports, zone = self.frame.ports, self.frame.zone
+        return plan_of(ports.store, stands.sheet, stands.evidence, ports.now_ms(), told=told, zone=zone)
 
     def journal(self, request: Request) -> list[JournalView]:
         """The journal of a batch."""

@@ -14,7 +14,7 @@ from starlette.routing import Route
 from monitor.batch.journal import Tasting
 from monitor.errors import InputError, PackagedError
 from monitor.ferment.event import JournalKind
-from monitor.planning import plan_of
+from monitor.planning import ASKED, MALOLACTIC, MALOLACTIC_SAYS, plan_of, told_by
 from monitor.units import MS_PER_DAY
 from monitor.web import words
 from monitor.web.course import ChartView, chart, days
@@ -190,21 +190,42 @@ def batch_context(frame: Frame, request: Request, stands: Standing) -> dict[str,
         "shares": ports.store.shares.listed(sheet.slug),
         "new_share": None,
         "here": "/",
-        **_plan(frame, stands, show),
+        **_plan(frame, request, stands, show),
     }
 
 
-def _plan(frame: Frame, stands: Standing, show: Show) -> dict[str, Any]:
-    context = {"plan": None, "plan_over": "", "plan_lacks": "", "plan_units": show.units}
+def _plan(frame: Frame, request: Request, stands: Standing, show: Show) -> dict[str, Any]:
+    texts = {name: request.query_params.get(name, "") for name in (*(one.name for one in ASKED), MALOLACTIC)}
+    context: dict[str, Any] = {
+        "plan": None,
+        "plan_over": "",
+        "plan_fault": "",
+        "plan_lacks": "",
+        "plan_units": show.units,
+        "plan_asked": ASKED,
+        "plan_texts": texts,
+        "plan_told": any(texts.values()),
+        "plan_malolactic": (MALOLACTIC, MALOLACTIC_SAYS),
+    }
     if not stands.sheet.open:
         return {**context, "plan_over": "This batch has ended"}
     try:
-        plan = plan_of(frame.ports.store, stands.sheet, stands.evidence, show.now_ms, zone=show.zone)
-    except PackagedError as error:
-        return {**context, "plan_over": f"{error}; {error.hint}"}
+        told = told_by(texts)
     except InputError as error:
-        return {**context, "plan_lacks": f"{error}; {error.hint}" if error.hint else str(error)}
+        return {**context, "plan_fault": _hinted(error)}
+    try:
+        plan = plan_of(
+            frame.ports.store, stands.sheet, stands.evidence, show.now_ms, told=told, zone=show.zone
+        )
+    except PackagedError as error:
+        return {**context, "plan_over": _hinted(error)}
+    except InputError as error:
+        return {**context, "plan_lacks": _hinted(error)}
     return {**context, "plan": plan}
+
+
+def _hinted(error: InputError) -> str:
+    return f"{error}; {error.hint}" if error.hint else str(error)
 
 
 def chart_answer(frame: Frame, request: Request, stands: Standing) -> Response:
