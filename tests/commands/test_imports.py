@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import openpyxl
@@ -12,7 +15,7 @@ import pytest
 from click.testing import Result
 
 from monitor.batch.sheet import Sheet
-from monitor.errors import InputError, RecordingError
+from monitor.errors import InputError, RecordingError, StoreUnavailableError
 from monitor.ferment.event import Reading
 from monitor.replay.recording import read
 from monitor.store.sql import SqlStore
@@ -251,6 +254,56 @@ def test_what_is_missing_on_the_command_line_is_said(carboyd_command: Run, tmp_p
         assert isinstance(done.exception, InputError)
     absent = carboyd_command("import", str(tmp_path / "x.csv"), "--check")
     assert isinstance(absent.exception, RecordingError)
+
+
+@contextmanager
+def answering(*answers: bytes) -> Iterator[str]:
+    """A server that gives one answer after the other, and the last one from then on; its address."""
+    left = list(answers)
+
+    class Answering(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            self.rfile.read(int(self.headers["Content-Length"]))
+            self.wfile.write(left.pop(0) if len(left) > 1 else left[0])
+
+        def log_message(self, *_words: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Answering)
+    threading.Thread(target=server.serve_forever, args=(0.01,), daemon=True).start()
+    try:
+        yield f"http://127.0.0.1:{server.server_address[1]}"
+    finally:
+        server.shutdown()
+        server.server_close()
+
+
+def test_an_answer_that_breaks_off_puts_nothing_in(
+    carboyd_command: Run, store: SqlStore, tmp_path: Path
+) -> None:
+    """It fails and says so; asked again everything is taken, and a third time nothing twice."""
+    carboyd_command("batch", "start", "Loft", "--gravity-sensor", "float-a", "--pitched", "2026-03-01T06:00Z")
+    rows = [[ms_from_rfc3339("2026-03-01T06:00:00Z") + n * MS_PER_HOUR, 1.043 - n * 1e-4] for n in range(40)]
+    columns = {"name": "reading", "columns": ["time", "gravity_sg"], "tags": {"sensor": "float-a"}}
+    lines = [
+        json.dumps({"results": [{"series": [{**columns, "values": part}]}]}).encode() + b"\n"
+        for part in (rows[:30], rows[30:])
+    ]
+    head = b"HTTP/1.0 200 OK\r\nContent-Length: %d\r\n\r\n" % len(b"".join(lines))
+    whole, short = head + b"".join(lines), head + lines[0]
+    # the columns and the guesses about them are read from answers that do not break off
+    for goes_well in (0, 1, 2):
+        with answering(*[whole] * goes_well, short) as url:
+            words = ("--into", "loft", "--influx", url, "--query", "SELECT * FROM reading", "--no-ask")
+            done = carboyd_command("import", *words)
+        assert isinstance(done.exception, StoreUnavailableError)
+        assert "broke off after 30 rows, the last of 2026-03-02T11:00:00Z" in str(done.exception)
+        assert len(store.readings.read(["float-a"])) == 0
+    with answering(whole) as url:
+        words = ("--into", "loft", "--influx", url, "--query", "SELECT * FROM reading", "--no-ask")
+        assert "40 readings put into loft" in carboyd_command("import", *words).output
+        assert "40 were there already" in carboyd_command("import", *words).output
+    assert len(store.readings.read(["float-a"])) == 40
 
 
 def a_log(tmp_path: Path, every_hours: int) -> Path:

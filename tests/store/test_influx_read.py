@@ -106,6 +106,79 @@ def test_no_rows_are_no_blocks(server: Asked) -> None:
     assert list(blocks(InfluxPlace(server.url), QUERY)) == []
 
 
+def chunked(lines: list[bytes], *, whole: bool) -> bytes:
+    """An answer in chunks, one a line (RFC 9112, 7.1); only a whole one has the last, empty chunk."""
+    chunks = b"".join(b"%x\r\n%s\r\n" % (len(line), line) for line in lines)
+    return (
+        b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n" + chunks + (b"0\r\n\r\n" if whole else b"")
+    )
+
+
+def sized(lines: list[bytes], length: int) -> bytes:
+    """An answer that says how long it is."""
+    return b"HTTP/1.1 200 OK\r\nContent-Length: %d\r\n\r\n" % length + b"".join(lines)
+
+
+def read_of(answer: bytes) -> list[Block]:
+    """What is read from a server that sends these bytes, and then hangs up."""
+
+    def serve(ear: socket.socket) -> None:
+        caller, _ = ear.accept()
+        with caller:
+            caller.recv(65_536)
+            caller.sendall(answer)
+            caller.shutdown(socket.SHUT_WR)
+            while caller.recv(65_536):
+                pass
+
+    with socket.create_server(("127.0.0.1", 0)) as ear:
+        serving = threading.Thread(target=serve, args=(ear,))
+        serving.start()
+        try:
+            return list(blocks(InfluxPlace(f"http://127.0.0.1:{ear.getsockname()[1]}"), QUERY))
+        finally:
+            serving.join()
+
+
+SENT = [json.dumps(series([1_772_344_800_000 + n, 1.043])).encode() + b"\n" for n in range(2)]
+GOES_ON = json.dumps({"results": [{**series([1_772_344_800_001, 1.0])["results"][0], "partial": True}]})  # type: ignore[index]
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        chunked(SENT, whole=True),
+        sized(SENT, len(b"".join(SENT))),
+        b"HTTP/1.0 200 OK\r\n\r\n" + b"".join(SENT),
+        b"HTTP/1.0 200 OK\r\n\r\n" + GOES_ON.encode() + b"\n" + SENT[1],
+    ],
+)
+def test_a_whole_answer_is_read(answer: bytes) -> None:
+    """In chunks, with its length, or up to where the server hangs up."""
+    assert [len(block.rows) for block in read_of(answer)] == [1, 1]
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        chunked(SENT, whole=False),
+        chunked(SENT, whole=True)[: -len(SENT[1]) // 2],
+        sized(SENT, len(b"".join(SENT)) + 1),
+        b"HTTP/1.0 200 OK\r\n\r\n" + b"".join(SENT) + SENT[0][:20],
+        b"HTTP/1.0 200 OK\r\n\r\n" + SENT[0] + GOES_ON.encode() + b"\n",
+    ],
+    ids=["between chunks", "in a chunk", "short of its length", "in a row", "where more was announced"],
+)
+def test_an_answer_that_breaks_off_is_no_answer(answer: bytes) -> None:
+    """It is said after how many rows, that none is taken, and what to do."""
+    with pytest.raises(
+        StoreUnavailableError, match=r"broke off after [12] rows?, the last of 2026-03-01"
+    ) as told:
+        read_of(answer)
+    assert "nothing of it is taken" in str(told.value)
+    assert "Import it again" in told.value.hint
+
+
 @pytest.mark.parametrize(
     ("status", "body", "kind"),
     [
