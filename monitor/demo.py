@@ -7,8 +7,9 @@ the daemon's own embedded broker; the daemon does not know that they are simulat
 from __future__ import annotations
 
 import heapq
+import math
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Final
 
 from monitor.batch.sheet import Sheet, Vessel
 from monitor.clock import FastClock
+from monitor.ferment.alert import AlertPolicy
 from monitor.ferment.event import Reading
 from monitor.replay.simulate import simulate
 from monitor.sensors.broker import free_port
@@ -23,13 +25,19 @@ from monitor.sensors.link import Link
 from monitor.sensors.mqtt import Subscriber
 from monitor.sensors.senml import Record, dump_json
 from monitor.settings import Loaded, Settings
-from monitor.units import MS_PER_DAY, MS_PER_SECOND, Quantity
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_SECOND, Quantity
 
 DAYS: Final = 14.0
 SECONDS: Final = 100.0
+MOST_SECONDS: Final = 3_600
+"""The longest that a demo takes."""
 CONNECT_S: Final = 10.0
 VOLUME_L: Final = 18.2
 CAPACITY_L: Final = 20.0
+TOLERATED_HOURS: Final = AlertPolicy().silent_hours / 2.0
+"""Readings that are later are soon taken for those of a silent float."""
+SPARE: Final = 1.25
+"""Time to spare, beyond what the readings took so far."""
 
 
 _SENML: Final = {
@@ -167,6 +175,69 @@ def _record(reading: Reading) -> Record:
     name, unit = _SENML[reading.quantity]
     value = reading.value + (DBW_OF_DBM if reading.quantity is Quantity.SIGNAL else 0.0)
     return Record(f"{reading.sensor}:{name}", unit, value, reading.time_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How far the demo's readings have come by the end of its time, by its own clock."""
+
+    days: float
+    """All that was due up to here is in the store."""
+    late_hours: float
+    """The longest that a reading came, or is, behind its time."""
+
+    @property
+    def in_time(self) -> bool:
+        """Whether the machine has kept the pace."""
+        return self.late_hours <= TOLERATED_HOURS
+
+
+def reach(carboys_: list[Carboy], stored: Iterable[Reading], start_ms: int, until_ms: int) -> Reach:
+    """Compare what is in the store when the clock stands at `until_ms` with what was due by then."""
+    due_ms = {
+        _key(reading): reading.received_ms
+        for carboy in carboys_
+        for reading in carboy.readings
+        if reading.received_ms <= until_ms
+    }
+    late_ms = 0
+    for reading in stored:
+        late_ms = max(late_ms, reading.received_ms - due_ms.pop(_key(reading), reading.received_ms))
+    first_ms = min(due_ms.values(), default=until_ms)
+    late_ms = max(late_ms, until_ms - first_ms)
+    return Reach(max(first_ms - start_ms, 0) / MS_PER_DAY, late_ms / MS_PER_HOUR)
+
+
+def slow_words(found: Reach, days: float, seconds: float) -> str:
+    """That the machine did not keep the pace, by what was measured, and what to try."""
+    late_s = found.late_hours * MS_PER_HOUR / MS_PER_SECOND / speed(days, seconds)
+    said = (
+        f"This machine is too slow for the demo's pace of {days:g} days in {seconds:g} s: readings were up to"
+        f" {found.late_hours:.0f} h late by its clock, {late_s:.1f} s of real time, and have come as far as"
+        f" day {found.days:.1f}. So a finish or a stall may not be told, and a float may be called silent"
+    )
+    needed_s = _seconds_for(found, days, seconds)
+    if needed_s is None or needed_s > MOST_SECONDS:
+        return f"{said}. Try again when the machine has less to do: more time alone would not be enough."
+    return f"{said}. Give it more time: carboyd demo --days {days:g} --seconds {needed_s:.0f}"
+
+
+def _seconds_for(found: Reach, days: float, seconds: float) -> float | None:
+    """How many seconds this machine would need, to the next ten; None where nothing came at all."""
+    if found.days <= 0.0:
+        return None
+    behind_hours = (days - found.days) * MS_PER_DAY / MS_PER_HOUR
+    if behind_hours > TOLERATED_HOURS:
+        # it takes in so many days in the time: the whole takes as much longer
+        factor = SPARE * days / found.days
+    else:
+        # it came to a halt once: the same halt is fewer hours of a slower clock
+        factor = found.late_hours / TOLERATED_HOURS
+    return 10.0 * math.ceil(factor * seconds / 10.0)
+
+
+def _key(reading: Reading) -> tuple[str, Quantity, int]:
+    return reading.sensor, reading.quantity, reading.time_ms
 
 
 def speed(days: float, seconds: float) -> float:

@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -22,8 +22,22 @@ from monitor.batch.strength import attenuated
 from monitor.clock import FastClock, SystemClock
 from monitor.commands.sparkline import sparkline
 from monitor.daemon import Daemon, Pace
-from monitor.demo import CONNECT_S, DAYS, SECONDS, Carboy, Floats, carboys, settings_in, speed
+from monitor.demo import (
+    CONNECT_S,
+    DAYS,
+    MOST_SECONDS,
+    SECONDS,
+    Carboy,
+    Floats,
+    Reach,
+    carboys,
+    reach,
+    settings_in,
+    slow_words,
+    speed,
+)
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, PhaseChange
+from monitor.ferment.event import Reading
 from monitor.ferment.pipeline import Snapshot
 from monitor.units import MS_PER_DAY, datetime_from_ms
 
@@ -37,7 +51,11 @@ MOST_LINES: Final = 14
     "--days", type=click.FloatRange(1, 30), default=DAYS, show_default=True, help="Days to live through."
 )
 @click.option(
-    "--seconds", type=click.FloatRange(5, 3600), default=SECONDS, show_default=True, help="In how long."
+    "--seconds",
+    type=click.FloatRange(5, MOST_SECONDS),
+    default=SECONDS,
+    show_default=True,
+    help="In how long.",
 )
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Of the broker; 0 takes a free one.")
 @click.option(
@@ -78,8 +96,12 @@ def demo_command(days: float, seconds: float, port: int, folder: Path | None) ->
     floats.start()
     if daemon.web is not None:
         click.echo(f"The page: {daemon.web.address} (while the demo runs)")
+    end_ms = start_ms + int(days * MS_PER_DAY)
+    found: Reach | None = None
     try:
-        _show_until(daemon, clock, screen, scenario, start_ms + int(days * MS_PER_DAY))
+        _show_until(daemon, clock, screen, scenario, end_ms)
+        if daemon.failure is None:
+            found = reach(scenario, _stored(daemon, scenario), start_ms, end_ms)
     except KeyboardInterrupt:
         click.echo("Stopped early.")
     finally:
@@ -87,10 +109,24 @@ def demo_command(days: float, seconds: float, port: int, folder: Path | None) ->
         floats.join(5.0)
         daemon.stop()
     screen.sum_up(scenario)
+    finished = screen.told(scenario[0].sheet.slug, AlertKind.FINISHED)
+    if found is not None and not found.in_time:
+        click.echo(slow_words(found, days, seconds))
+    elif found is not None and not finished:
+        click.echo(
+            f"Of {scenario[0].sheet.name} no finish was told by day {days:g}, and every reading was heard."
+        )
+        if days < DAYS:
+            click.echo(f"See how it ends: carboyd demo --days {DAYS:g} --seconds {DAYS / days * seconds:.0f}")
     click.echo(f"The store stays in {folder}. Look at it with:")
     for words in ("batch list", "alerts --all", f"export {scenario[0].sheet.slug} {folder / 'recording'}"):
         click.echo(f"  carboyd {words} --config {folder / 'carboyd.toml'}")
-    return 0 if screen.told(scenario[0].sheet.slug, AlertKind.FINISHED) else 1
+    return 0 if finished else 1
+
+
+def _stored(daemon: Daemon, scenario: list[Carboy]) -> Iterator[Reading]:
+    sensors = [sensor for carboy in scenario for sensor in carboy.sheet.other_sensors]
+    return daemon.store.readings.read(sensors).readings()
 
 
 def _folder(folder: Path | None) -> Path:
