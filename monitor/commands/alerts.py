@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from monitor.batch.told import from_plain
 from monitor.cellar.shown import UnitSystem, in_units
 from monitor.commands.context import (
     config_option,
@@ -19,6 +22,7 @@ from monitor.commands.context import (
 )
 from monitor.errors import DeliveryError, InputError
 from monitor.ferment.emission import AlertKind, AlertState
+from monitor.ferment.pipeline import Snapshot
 from monitor.notices import Teller
 from monitor.notify.channels import channels_of
 from monitor.notify.notice import TEST_NOTICE, Notice
@@ -46,11 +50,12 @@ def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: 
     with SqlStore(store_options(loaded)) as store:
         listed = store.alerts.listed(batch=batch, only_firing=not everything)
         silences = store.alerts.silences(now_ms())
+        worded = _by_now(store, listed)
     if as_json:
-        print_json([_document(alert) for alert in listed])
+        print_json([_document(alert, figures_ms) for alert, figures_ms in worded])
         return
-    for alert in listed:
-        _print_alert(alert, units)
+    for alert, figures_ms in worded:
+        _print_alert(alert, figures_ms, units)
     for silence in silences:
         of = silence.batch or "every batch"
         what = silence.kind.value.replace("_", " ") if silence.kind else "everything"
@@ -164,17 +169,36 @@ def _digest(loaded: Loaded) -> Notice:
     return made
 
 
-def _print_alert(alert: StoredAlert, units: UnitSystem) -> None:
+def _by_now(store: SqlStore, listed: Sequence[StoredAlert]) -> list[tuple[StoredAlert, int]]:
+    """Each alert with the time that its words are of: what fires has those of the batch's last look."""
+    snapshots: dict[str, Snapshot] = {}
+    if any(alert.state is AlertState.FIRING for alert in listed):
+        told = ((one.batch, from_plain(one.told)) for one in store.standings.listed() if one.told is not None)
+        snapshots = {slug: one.snapshot for slug, one in told if one is not None}
+    found = []
+    for alert in listed:
+        snapshot = snapshots.get(alert.batch) if alert.state is AlertState.FIRING else None
+        words = None if snapshot is None else snapshot.words_of(alert.kind, alert.subject, alert.fired_ms)
+        if snapshot is None or words is None:
+            found.append((alert, alert.fired_ms))
+        else:
+            found.append((replace(alert, message=words), snapshot.at_ms))
+    return found
+
+
+def _print_alert(alert: StoredAlert, figures_ms: int, units: UnitSystem) -> None:
     state = alert.state.value if alert.acknowledged_ms is None else f"{alert.state.value}, acknowledged"
     kind = alert.kind.value.replace("_", " ")
     subject = f" ({alert.subject})" if alert.subject else ""
     click.echo(f"{alert.id:>4}  {alert.batch}  {kind}{subject}  [{state}]  since {local(alert.fired_ms)}")
     click.echo(f"      {in_units(alert.message, units)}")
+    if alert.state is AlertState.FIRING:
+        click.echo(f"      (by the figures of {local(figures_ms)})")
     if alert.state is AlertState.RESOLVED:
         click.echo(f"      over since {local(alert.resolved_ms)}: {alert.resolved_message}")
 
 
-def _document(alert: StoredAlert) -> dict[str, object]:
+def _document(alert: StoredAlert, figures_ms: int) -> dict[str, object]:
     def moment(time_ms: int | None) -> str | None:
         return None if time_ms is None else rfc3339_from_ms(time_ms)
 
@@ -189,4 +213,5 @@ def _document(alert: StoredAlert) -> dict[str, object]:
         "resolved": moment(alert.resolved_ms),
         "acknowledged": moment(alert.acknowledged_ms),
         "message": alert.message,
+        "figures_of": moment(figures_ms),
     }

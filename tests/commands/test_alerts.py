@@ -5,13 +5,19 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
 from monitor.batch.sheet import Sheet
+from monitor.batch.told import to_plain
+from monitor.commands.context import local
 from monitor.errors import InputError, NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
+from monitor.ferment.pipeline import Pipeline
+from monitor.store.values import StoredStanding
+from monitor.units import MS_PER_DAY
 
 
 @pytest.fixture
@@ -31,6 +37,32 @@ def test_what_fires_is_listed_with_its_number(carboyd_command, stalled):
     assert "Stalled: fell 0.1 points in 48 h." in shown
     (document,) = json.loads(carboyd_command("alerts", "--json").output)
     assert (document["alert"], document["since"]) == ("stalled", "1970-01-01T00:00:05Z")
+
+
+def test_what_stands_for_days_has_the_figures_of_the_last_look(carboyd_command, store, stalled):
+    """As on the page, with the time that they are of; where no look is kept, those of when it fired."""
+    shown = carboyd_command("alerts").output
+    assert f"(by the figures of {local(5_000)})" in shown
+    (document,) = json.loads(carboyd_command("alerts", "--json").output)
+    assert document["figures_of"] == "1970-01-01T00:00:05Z"
+    now = AlertChange(5_000, AlertKind.STALLED, AlertState.FIRING, 5_000, Severity.ACT, "Stalled: fell 0.02.")
+    snapshot = Pipeline(Sheet(slug="porch", name="Porch", pitched_ms=0).premise()).snapshot
+    looked_ms = 3 * MS_PER_DAY
+    looked = replace(snapshot, at_ms=looked_ms, open_alerts=(now,))
+    store.standings.put([StoredStanding("porch", looked_ms, {}, to_plain(looked, ()))])
+    shown = carboyd_command("alerts").output
+    assert "Stalled: fell 0.02." in shown
+    assert "0.1 points" not in shown
+    assert f"(by the figures of {local(looked_ms)})" in shown
+    assert f"since {local(5_000)}" in shown
+    (document,) = json.loads(carboyd_command("alerts", "--json").output)
+    assert (document["message"], document["figures_of"]) == ("Stalled: fell 0.02.", "1970-01-04T00:00:00Z")
+    over = replace(now, state=AlertState.RESOLVED, at_ms=looked_ms, message="Falls again.")
+    store.alerts.record("porch", over, now_ms=looked_ms)
+    shown = carboyd_command("alerts", "--all").output
+    # what is over is told as it was told
+    assert "0.1 points" in shown
+    assert "by the figures of" not in shown
 
 
 def test_nothing_fires(carboyd_command):
