@@ -61,7 +61,6 @@ OPEN_S: Final = 2.0
 FREEZE_EVERY: Final = 100
 """So many batches are opened before they are taken out of the search for garbage."""
 SEAL_S: Final = 1.0
-STORE_RETRY_S: Final = (0.5, 30.0)
 KEEP_DELIVERIES_MS: Final = 90 * MS_PER_DAY
 """How long settled deliveries and ended silences are kept."""
 
@@ -77,6 +76,8 @@ class Pace:
     beat_s: float | None = None
     """None: as often as the configuration says."""
     forward_s: float = 5.0
+    retry_s: tuple[float, float] = (0.5, 30.0)
+    """After the first a store that cannot be written is tried again, then ever later, up to the second."""
 
 
 class Daemon:
@@ -89,6 +90,7 @@ class Daemon:
         clock: Clock | None = None,
         pace: Pace | None = None,
         heard: Callable[[str, Emission], None] = lambda _slug, _emission: None,
+        open_store: Callable[[StoreOptions], SqlStore] = SqlStore,
     ) -> None:
         """Everything that can be refused is refused here, before anything has an effect.
 
@@ -108,7 +110,9 @@ class Daemon:
         decoder = settings.decoder
         if loaded.settings.store.url is None:
             loaded.data_dir.mkdir(parents=True, exist_ok=True)
-        self.store = SqlStore(StoreOptions(loaded.store_url, quarantine_rows=settings.store.quarantine_rows))
+        self.store = open_store(
+            StoreOptions(loaded.store_url, quarantine_rows=settings.store.quarantine_rows)
+        )
         shared = self.store.claims.shared
         self._onlooker = Onlooker(self.store) if shared else None
         self.broker = (
@@ -325,17 +329,18 @@ class Daemon:
             logger.warning("no checkpoints: %s", error)
 
     def _store_and_judge(self, arrivals: Sequence[Arrival]) -> None:
-        delay_s = STORE_RETRY_S[0]
+        first_s, most_s = self._pace.retry_s
+        delay_s = first_s
         while True:
             try:
                 readings = self._intake.take(arrivals)
                 break
             except StoreUnavailableError as error:
-                if delay_s == STORE_RETRY_S[0]:
+                if delay_s == first_s:
                     logger.error("readings wait, the store cannot be written: %s (%s)", error, error.hint)
                 if self._stopping.wait(delay_s):
                     return  # stopping: they are unacknowledged, and come again
-                delay_s = min(2.0 * delay_s, STORE_RETRY_S[1])
+                delay_s = min(2.0 * delay_s, most_s)
                 self._turns += 1  # it waits for the store, which no restart of ours would mend
         if self.shift is None:
             try:
@@ -382,7 +387,7 @@ class Daemon:
         except StoreUnavailableError as error:
             logger.warning("%s waits: %s", chore, error)
             self._chores.mark(chore)
-            self._stopping.wait(STORE_RETRY_S[0])
+            self._stopping.wait(self._pace.retry_s[0])
 
     def _judge(self, now_ms: int) -> None:
         if self.shift is None:

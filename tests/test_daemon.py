@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 import pytest
 
 from monitor.batch.sheet import Sheet
-from monitor.daemon import Daemon
+from monitor.daemon import Daemon, Pace
 from monitor.errors import StoreUnavailableError
 from monitor.sensors.arrivals import Arrival
 from monitor.sensors.calibration import Pair, fit_calibration
 from monitor.settings import Loaded, Settings
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
 from monitor.store.values import StoredCalibration
 from monitor.units import MS_PER_HOUR, Quantity
 
+from .frail import FrailStore
+
 PITCHED_MS = 1_767_463_200_000
+BUSY = StoreUnavailableError("kept busy by another program")
 PACK = b'[{"n":"density","u":"kg/m3","v":1040}]'
 
 
@@ -39,9 +44,14 @@ def clock() -> HandClock:
 
 
 @pytest.fixture
-def daemon(tmp_path: Path, clock: HandClock, monkeypatch: pytest.MonkeyPatch) -> Iterator[Daemon]:
+def store(tmp_path: Path) -> FrailStore:
+    """The daemon's store, which fails where it is told to."""
+    return FrailStore(SqlStore(StoreOptions(f"sqlite:///{tmp_path}/carboyd.sqlite")))
+
+
+@pytest.fixture
+def daemon(tmp_path: Path, clock: HandClock, store: FrailStore) -> Iterator[Daemon]:
     """One that was not started, over a store of its own; it waits for nothing."""
-    monkeypatch.setattr("monitor.daemon.STORE_RETRY_S", (0.0, 0.0))
     settings = Settings.model_validate(
         {
             "mqtt": {"broker": "external"},
@@ -49,27 +59,14 @@ def daemon(tmp_path: Path, clock: HandClock, monkeypatch: pytest.MonkeyPatch) ->
             "web": {"enabled": False},
         }
     )
-    made = Daemon(Loaded(settings, None, tmp_path), clock=clock)
+    made = Daemon(
+        Loaded(settings, None, tmp_path),
+        clock=clock,
+        pace=Pace(retry_s=(0.0, 0.0)),
+        open_store=lambda _options: cast(SqlStore, store),
+    )
     yield made
     made.stop()
-
-
-def _raising(error: Exception) -> Callable[..., Any]:
-    def raises(*_arguments: Any, **_named: Any) -> Any:
-        raise error
-
-    return raises
-
-
-def _once(monkeypatch: pytest.MonkeyPatch, part: Any, name: str) -> None:
-    """The next call of a method fails."""
-    method = getattr(part, name)
-
-    def fails(*_arguments: Any, **_named: Any) -> Any:
-        monkeypatch.setattr(part, name, method)
-        raise StoreUnavailableError("kept busy by another program")
-
-    monkeypatch.setattr(part, name, fails)
 
 
 def _arrive(daemon: Daemon, clock: HandClock, hour: int, pack: bytes = PACK) -> None:
@@ -80,17 +77,18 @@ def _arrive(daemon: Daemon, clock: HandClock, hour: int, pack: bytes = PACK) -> 
 
 @pytest.mark.parametrize("error", [ZeroDivisionError("division by zero"), MemoryError()])
 def test_whatever_ends_the_worker_is_said(
-    daemon: Daemon, error: Exception, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    daemon: Daemon, store: FrailStore, error: Exception, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Also what nobody thought of: whoever runs the daemon sees the failure and can end it."""
-    monkeypatch.setattr(daemon.watch, "tick_next", _raising(error))
+    store.fail_next("changes", "since", error)
+    daemon._chores.mark("changes")
     daemon._run()
     assert daemon.failure is error
     assert any(one.exc_info for one in caplog.records if "cannot go on" in one.message)
 
 
 def test_a_store_that_fails_between_storing_and_judging_ends_nothing(
-    daemon: Daemon, clock: HandClock, monkeypatch: pytest.MonkeyPatch
+    daemon: Daemon, clock: HandClock, store: FrailStore
 ) -> None:
     """The readings are stored, where the batch stands is not: that follows, with nothing new to judge."""
     daemon.store.batches.start(
@@ -101,9 +99,10 @@ def test_a_store_that_fails_between_storing_and_judging_ends_nothing(
         _arrive(daemon, clock, hour)
         daemon._turn(0.0)
     before = daemon.store.standings.listed()
-    _once(monkeypatch, daemon.store.standings, "put")
+    store.fail_next("standings", "put", BUSY)
     _arrive(daemon, clock, 3)
     daemon._store_and_judge(daemon.subscriber.take(1, 0.0))
+    assert not store.is_about_to_fail
     assert daemon.messages == 4
     assert daemon.store.standings.listed() == before
     daemon._turn(0.0)
@@ -112,16 +111,17 @@ def test_a_store_that_fails_between_storing_and_judging_ends_nothing(
 
 
 def test_a_calibration_counts_though_the_store_was_busy_when_it_was_seen(
-    daemon: Daemon, clock: HandClock, monkeypatch: pytest.MonkeyPatch
+    daemon: Daemon, clock: HandClock, store: FrailStore
 ) -> None:
     """It is read again until that succeeds: the next angle gives a gravity."""
     daemon._begin_to_judge()
     pairs = [Pair(25.0, 1.000), Pair(35.0, 1.020), Pair(45.0, 1.040), Pair(55.0, 1.060)]
     document = fit_calibration("float-a", pairs, PITCHED_MS).to_dict()
     daemon.store.calibrations.record(StoredCalibration("float-a", PITCHED_MS, PITCHED_MS, document))
-    _once(monkeypatch, daemon.store.calibrations, "listed")
+    store.fail_next("calibrations", "listed", BUSY)
     daemon._chores.mark("changes")
     daemon._turn(0.0)
+    assert not store.is_about_to_fail
     daemon._turn(0.0)
     _arrive(daemon, clock, 1, b'[{"n":"angle","u":"deg","v":40}]')
     daemon._turn(0.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import cast
 
 import pytest
 from sqlalchemy import text
@@ -20,8 +20,11 @@ from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_HOUR, Quantity
 from monitor.watch import Watch, WatchPolicy
 
+from .frail import FrailStore
+
 PITCHED_MS = 1_767_463_200_000
 BATCHES = 6
+BROKE = StoreUnavailableError("the connection broke")
 AT_ONCE = ShiftPolicy(claim_s=0.0, feed_s=0.0, seal_s=0.0)
 
 
@@ -29,7 +32,8 @@ class Member:
     """One process that judges, as far as the database can tell."""
 
     def __init__(self, url: str, name: str) -> None:
-        self.store = SqlStore(StoreOptions(url))
+        self.frail = FrailStore(SqlStore(StoreOptions(url)))
+        self.store = cast(SqlStore, self.frail)
         self.published: list[str] = []
         self.watch = Watch(
             self.store,
@@ -198,27 +202,12 @@ def test_a_batch_that_ended_while_nobody_watched_is_put_in_order(members: list[M
     third.close()
 
 
-def _break_off(monkeypatch: pytest.MonkeyPatch, claims: Any, name: str, *, done: bool) -> None:
-    """The next call of a method fails, before it does anything or before its answer comes."""
-    method = getattr(claims, name)
-
-    def breaks(*arguments: Any) -> None:
-        monkeypatch.setattr(claims, name, method)
-        if done:
-            method(*arguments)
-        raise StoreUnavailableError("the connection broke")
-
-    monkeypatch.setattr(claims, name, breaks)
-
-
 @pytest.mark.parametrize("done", [False, True])
-def test_what_was_claimed_without_an_answer_is_judged(
-    members: list[Member], monkeypatch: pytest.MonkeyPatch, *, done: bool
-) -> None:
+def test_what_was_claimed_without_an_answer_is_judged(members: list[Member], *, done: bool) -> None:
     """A claim that the database has and its member never heard of is taken up at the next round."""
     first, second = members
     second.shift.stop()
-    _break_off(monkeypatch, first.store.claims, "take", done=done)
+    first.frail.fail_next("claims", "take", BROKE, done=done)
     with pytest.raises(StoreUnavailableError):
         first.turn(PITCHED_MS)
     first.turn(PITCHED_MS)
@@ -227,14 +216,14 @@ def test_what_was_claimed_without_an_answer_is_judged(
 
 @pytest.mark.parametrize("done", [False, True])
 def test_what_could_not_be_given_back_is_judged_or_given_back_later(
-    members: list[Member], monkeypatch: pytest.MonkeyPatch, *, done: bool
+    members: list[Member], *, done: bool
 ) -> None:
     """The call that gives back breaks off: each batch is judged by one of the two all the same."""
     first, second = members
     second.shift.stop()
     first.turn(PITCHED_MS)
     second.store.claims.beat("second", 60_000)
-    _break_off(monkeypatch, first.store.claims, "give_back", done=done)
+    first.frail.fail_next("claims", "give_back", BROKE, done=done)
     with pytest.raises(StoreUnavailableError):
         first.turn(PITCHED_MS)
     first.turn(PITCHED_MS)

@@ -67,7 +67,9 @@ class Reader:
 class Broadcast:
     """Thread-safe fan-out: any thread publishes, readers listen on their own event loops."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, keepalive_s: float = KEEPALIVE_S) -> None:
+        """`keepalive_s` is how long a stream is quiet before it gives a sign of life."""
+        self._keepalive_s = keepalive_s
         self._lock = threading.Lock()
         self._readers: set[Reader] = set()
         self._last_id = ""
@@ -143,10 +145,9 @@ class Broadcast:
             with self._lock:
                 self._readers.discard(reader)
 
-    @staticmethod
-    async def _next(reader: Reader) -> bytes | None:
+    async def _next(self, reader: Reader) -> bytes | None:
         try:
-            message = await asyncio.wait_for(reader.queue.get(), KEEPALIVE_S)
+            message = await asyncio.wait_for(reader.queue.get(), self._keepalive_s)
         except TimeoutError:
             return b": still here\n\n"
         if message is None:

@@ -6,6 +6,7 @@ import json
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import standing_document
+from monitor.clock import SystemClock
 from monitor.commands.context import local
 from monitor.ferment.event import Reading, Tick
 from monitor.ferment.pipeline import Pipeline
@@ -63,20 +64,19 @@ def test_a_long_line_is_whole_in_a_narrow_place(carboyd_command, store):
     assert "\x1b" not in shown
 
 
-def test_the_curve_begins_at_pitching(carboyd_command, store, monkeypatch):
+def test_the_curve_begins_at_pitching(carboyd_command, store):
     """What a float said in the batch before is not drawn."""
-    store.batches.start(
-        Sheet(slug="next", name="Next", pitched_ms=MS_PER_HOUR, gravity_sensor="float-a"), at_ms=0
-    )
-    monkeypatch.setattr("monitor.commands.status.now_ms", lambda: 3 * MS_PER_HOUR)
-    document = standing_document(
-        store.batches.get("next"), Pipeline(store.batches.get("next").premise()).snapshot
-    )
-    store.standings.put([StoredStanding("next", 0, document)])
-    store.readings.commit([Reading("float-a", Quantity.GRAVITY, 0, 0.995, 0)])
+    pitched_ms = SystemClock().now_ms() - 3 * MS_PER_HOUR
+    sheet = Sheet(slug="next", name="Next", pitched_ms=pitched_ms, gravity_sensor="float-a")
+    store.batches.start(sheet, at_ms=pitched_ms)
+    document = standing_document(sheet, Pipeline(sheet.premise()).snapshot)
+    store.standings.put([StoredStanding("next", pitched_ms, document)])
+    for minutes in range(-100, 0, 10):
+        at_ms = pitched_ms + minutes * MS_PER_MINUTE
+        store.readings.commit([Reading("float-a", Quantity.GRAVITY, at_ms, 0.995, at_ms)])
     assert "last 14 days" not in carboyd_command("status").output
-    for minutes in range(70, 170, 10):
-        at_ms = minutes * MS_PER_MINUTE
+    for minutes in range(10, 110, 10):
+        at_ms = pitched_ms + minutes * MS_PER_MINUTE
         store.readings.commit([Reading("float-a", Quantity.GRAVITY, at_ms, 1.05, at_ms)])
     assert "last 14 days" in carboyd_command("status").output
 
