@@ -11,25 +11,15 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.batch.sheet import Sheet
 from monitor.checkpoint import LARGEST_BYTES, digest_of, sealed, unsealed
 from monitor.ferment.emission import Emission, Phase, PhaseChange
 from monitor.ferment.event import Event, JournalEntry, JournalKind, Reading, Tick
 from monitor.ferment.pipeline import Analysis, Pipeline
-from monitor.ferment.premise import Must, MustKind, Yeast
+from monitor.ferment.premise import Must, MustKind
 from monitor.ferment.verdict import Thresholds
 from monitor.units import MS_PER_HOUR, Quantity
 
-PITCHED_MS = 1_767_463_200_000
-SHEET = Sheet(
-    "porch",
-    "Porch",
-    PITCHED_MS,
-    must=Must(MustKind.HONEY, 1.040),
-    yeast=Yeast((14.0, 24.0)),
-    gravity_sensor="float-a",
-    temperature_sensor="float-a",
-)
+from .porch import PITCHED_MS, PORCH
 
 
 def _events(hours: int) -> list[Event]:
@@ -44,7 +34,7 @@ def _events(hours: int) -> list[Event]:
         if hour == hours // 3:
             found.append(JournalEntry(JournalKind.NUTRIENT, at_ms, at_ms + 1))
             found.append(
-                Reading(SHEET.hand_sensor, Quantity.SAMPLE_GRAVITY, at_ms, gravity + 0.002, at_ms + 2)
+                Reading(PORCH.hand_sensor, Quantity.SAMPLE_GRAVITY, at_ms, gravity + 0.002, at_ms + 2)
             )
     return [*found, Tick(PITCHED_MS + hours * MS_PER_HOUR)]
 
@@ -56,7 +46,7 @@ def _fold(pipeline: Pipeline, events: list[Event]) -> list[Emission]:
     return [emission for event in events for emission in pipeline.step(event)]
 
 
-WHOLE = Pipeline(SHEET.premise())
+WHOLE = Pipeline(PORCH.premise())
 SAID = _fold(WHOLE, EVENTS)
 
 
@@ -64,7 +54,7 @@ SAID = _fold(WHOLE, EVENTS)
 @given(st.integers(0, len(EVENTS)))
 def test_a_pipeline_taken_up_goes_on_as_if_nothing_had_been(cut: int) -> None:
     """Put aside anywhere, it says what the whole fold says, word for word, and stands where that stands."""
-    first = Pipeline(SHEET.premise())
+    first = Pipeline(PORCH.premise())
     said = _fold(first, EVENTS[:cut])
     phases = [one for one in said if isinstance(one, PhaseChange)]
     found = unsealed(sealed(first, phases))
@@ -105,12 +95,12 @@ def test_bytes_that_are_cut_or_no_bytes_of_ours_give_nothing() -> None:
 
 def test_the_digest_changes_with_whatever_decides_the_verdict() -> None:
     """Must, sensors and thresholds count; the name of the batch does not."""
-    usual = digest_of(SHEET, Analysis())
-    assert digest_of(replace(SHEET, name="Veranda"), Analysis()) == usual
+    usual = digest_of(PORCH, Analysis())
+    assert digest_of(replace(PORCH, name="Veranda"), Analysis()) == usual
     others = {
-        digest_of(replace(SHEET, must=Must(MustKind.HONEY, 1.041)), Analysis()),
-        digest_of(replace(SHEET, other_sensors=("probe-2",)), Analysis()),
-        digest_of(SHEET, Analysis(thresholds=replace(Thresholds(), **_one_more()))),
+        digest_of(replace(PORCH, must=Must(MustKind.HONEY, 1.041)), Analysis()),
+        digest_of(replace(PORCH, other_sensors=("probe-2",)), Analysis()),
+        digest_of(PORCH, Analysis(thresholds=replace(Thresholds(), **_one_more()))),
     }
     assert len(others) == 3
     assert usual not in others

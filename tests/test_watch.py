@@ -11,13 +11,13 @@ from monitor.batch.journal import entry, hand_sample
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.ferment.event import JournalKind, Reading
-from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
 from monitor.watch import HOLD_MS, Watch, WatchPolicy
 
-PITCHED_MS = 1_767_463_200_000
+from .porch import PITCHED_MS, PORCH
+
 COLD_C = 5.0
 USUAL_C = 18.0
 
@@ -26,16 +26,7 @@ USUAL_C = 18.0
 def store() -> Iterator[SqlStore]:
     """A store in memory with one open batch, whose yeast wants 14 to 24 degC."""
     with SqlStore(StoreOptions("sqlite:///:memory:")) as opened:
-        sheet = Sheet(
-            slug="porch",
-            name="Porch",
-            pitched_ms=PITCHED_MS,
-            must=Must(MustKind.HONEY, 1.040),
-            yeast=Yeast((14.0, 24.0)),
-            gravity_sensor="float-a",
-            temperature_sensor="float-a",
-        )
-        opened.batches.start(sheet, at_ms=PITCHED_MS)
+        opened.batches.start(PORCH, at_ms=PITCHED_MS)
         yield opened
 
 

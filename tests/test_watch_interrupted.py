@@ -10,28 +10,19 @@ from typing import Any
 import pytest
 
 from monitor.batch.journal import entry, hand_sample
-from monitor.batch.sheet import Sheet
 from monitor.chronicle import Chronicle
 from monitor.errors import StoreUnavailableError
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalKind, Reading
-from monitor.ferment.premise import Must, MustKind, Yeast
+from monitor.ferment.premise import Yeast
 from monitor.hub.discovery import HubPolicy
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_HOUR, Quantity
 from monitor.watch import Watch, WatchPolicy
 
-PITCHED_MS = 1_767_463_200_000
-PORCH = Sheet(
-    "porch",
-    "Porch",
-    PITCHED_MS,
-    must=Must(MustKind.HONEY, 1.040),
-    yeast=Yeast((14.0, 24.0)),
-    gravity_sensor="float-a",
-    temperature_sensor="float-a",
-)
+from .porch import PITCHED_MS, PORCH
+
 SHED = replace(PORCH, slug="shed", name="Shed", gravity_sensor="float-b", temperature_sensor="float-b")
 WRITES = {
     "SqlAlerts.record",

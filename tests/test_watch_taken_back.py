@@ -8,30 +8,20 @@ from pathlib import Path
 import pytest
 
 from monitor.batch.journal import entry, hand_sample
-from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertKind, AlertState
 from monitor.ferment.event import JournalKind, Reading
 from monitor.ferment.pipeline import Snapshot
-from monitor.ferment.premise import Must, MustKind, Yeast
 from monitor.shift import HEARD_MARK, Shift, ShiftPolicy
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_HOUR, Quantity
 from monitor.watch import Watch, WatchPolicy
 
-PITCHED_MS = 1_767_463_200_000
-SLUG = "porch"
+from .porch import PITCHED_MS, PORCH
+
+SLUG = PORCH.slug
 HOURS = 72
 MISTAKE_HOUR = 48
-SHEET = Sheet(
-    slug=SLUG,
-    name="Porch",
-    pitched_ms=PITCHED_MS,
-    must=Must(MustKind.HONEY, 1.040),
-    yeast=Yeast((14.0, 24.0)),
-    gravity_sensor="float-a",
-    temperature_sensor="float-a",
-)
 MISTAKES = ("sample", JournalKind.SWEETENED, JournalKind.SUGAR_ADDITION)
 
 
@@ -46,7 +36,7 @@ class Cellar:
     def __init__(self, url: str, *, shared: bool) -> None:
         self.store = SqlStore(StoreOptions(url))
         self.shared = shared
-        self.store.batches.start(SHEET, at_ms=PITCHED_MS)
+        self.store.batches.start(PORCH, at_ms=PITCHED_MS)
         self.shift: Shift | None = None
         self.begin(PITCHED_MS)
 
@@ -96,7 +86,7 @@ class Cellar:
         """Something wrong is written down; the name it has."""
         now_ms = at(hour)
         if what == "sample":
-            wrong = hand_sample(SHEET, gravity_sg=1.100, time_ms=now_ms, received_ms=now_ms)
+            wrong = hand_sample(PORCH, gravity_sg=1.100, time_ms=now_ms, received_ms=now_ms)
             self.store.readings.record_sample(SLUG, wrong)
         else:
             wrong = entry(JournalKind(what), done_ms=now_ms, at_ms=now_ms, note="a slip")
@@ -186,7 +176,7 @@ def test_a_right_sample_in_its_place_counts(cellar: Cellar, made: list[Cellar]) 
     name = cellar.slip("sample", HOURS)
     cellar.turn(now_ms + 1)
     cellar.store.notebook.take_back(SLUG, name, at_ms=now_ms)
-    right = hand_sample(SHEET, gravity_sg=1.015, time_ms=now_ms, received_ms=now_ms + 1)
+    right = hand_sample(PORCH, gravity_sg=1.015, time_ms=now_ms, received_ms=now_ms + 1)
     assert cellar.store.readings.record_sample(SLUG, right)
     cellar.turn(now_ms + 2)
     made.append(Cellar("sqlite://", shared=False))

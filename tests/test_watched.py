@@ -10,34 +10,24 @@ from typing import Any
 import pytest
 
 from monitor.batch.journal import entry, hand_sample
-from monitor.batch.sheet import Sheet
 from monitor.errors import StoreUnavailableError
 from monitor.ferment.emission import AlertKind
 from monitor.ferment.event import JournalKind, Reading
-from monitor.ferment.premise import Must, MustKind, Yeast
+from monitor.ferment.premise import Yeast
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.store.values import StoredAlert
 from monitor.units import MS_PER_HOUR, Quantity
 from monitor.watch import Watch, WatchPolicy
 
-PITCHED_MS = 1_767_463_200_000
-SHEET = Sheet(
-    "porch",
-    "Porch",
-    PITCHED_MS,
-    must=Must(MustKind.HONEY, 1.040),
-    yeast=Yeast((14.0, 24.0)),
-    gravity_sensor="float-a",
-    temperature_sensor="float-a",
-)
+from .porch import PITCHED_MS, PORCH
 
 
 @pytest.fixture
 def store() -> Iterator[SqlStore]:
     """A store in memory with one open batch."""
     with SqlStore(StoreOptions("sqlite:///:memory:")) as opened:
-        opened.batches.start(SHEET, at_ms=PITCHED_MS)
+        opened.batches.start(PORCH, at_ms=PITCHED_MS)
         yield opened
 
 
@@ -77,19 +67,19 @@ def test_a_restart_from_a_checkpoint_stands_where_the_whole_fold_stands(store: S
     watch.rebuild(PITCHED_MS)
     now_ms = _live(store, watch, 0, 40)
     assert watch.seal() == 1
-    sample = hand_sample(SHEET, gravity_sg=1.025, time_ms=now_ms, received_ms=now_ms)
-    store.readings.record_sample(SHEET.slug, sample)
-    store.batches.write_down(SHEET.slug, entry(JournalKind.NUTRIENT, done_ms=now_ms, at_ms=now_ms + 1))
+    sample = hand_sample(PORCH, gravity_sg=1.025, time_ms=now_ms, received_ms=now_ms)
+    store.readings.record_sample(PORCH.slug, sample)
+    store.batches.write_down(PORCH.slug, entry(JournalKind.NUTRIENT, done_ms=now_ms, at_ms=now_ms + 1))
     watch.catch_up(now_ms + 1)
     now_ms = _live(store, watch, 40, 60, temperature_c=5.0)
     told, waiting = _as_told(store), store.outbox.waiting()
     assert any(AlertKind.TEMPERATURE_LOW in one for one in told)
 
-    kept = store.checkpoints.get(SHEET.slug)
+    kept = store.checkpoints.get(PORCH.slug)
     assert kept is not None
     assert kept.position < store.readings.position()
     short = _rebuilt(store, now_ms)
-    store.checkpoints.drop(SHEET.slug)
+    store.checkpoints.drop(PORCH.slug)
     whole = _rebuilt(store, now_ms)
     for restarted in (short, whole):
         assert repr(restarted.snapshots["porch"]) == repr(watch.snapshots["porch"])
@@ -119,7 +109,7 @@ def test_a_changed_sheet_is_judged_from_the_beginning(store: SqlStore) -> None:
     watch.rebuild(PITCHED_MS)
     now_ms = _live(store, watch, 0, 12, temperature_c=5.0)
     watch.seal()
-    store.batches.update(replace(SHEET, yeast=Yeast((2.0, 24.0))), at_ms=now_ms)
+    store.batches.update(replace(PORCH, yeast=Yeast((2.0, 24.0))), at_ms=now_ms)
     watch.catch_up(now_ms)
     assert store.alerts.listed(only_firing=True) == []
     assert _rebuilt(store, now_ms).snapshots["porch"].open_alerts == ()
@@ -146,7 +136,7 @@ def test_before_it_is_opened_a_batch_shows_what_was_told_last(store: SqlStore) -
     again = _watch(store)
     again.prepare()
     again.remember()
-    again.hold({SHEET.slug: None})
+    again.hold({PORCH.slug: None})
     assert repr(again.snapshots["porch"]) == repr(watch.snapshots["porch"])
     assert again.phases("porch") == watch.phases("porch")
     assert again.waiting == ("porch",)
