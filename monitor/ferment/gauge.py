@@ -278,7 +278,8 @@ class Gauge:
         basis = (epoch, off.samples, precedented)
         ahead = self._ahead
         if ahead is None or ahead.basis != basis or end - ahead.end >= self.settings.look_up_hours:
-            beside = lookback.Known(self._noise.white_points, *expected, seen.alcohol_room_abv, epoch)
+            kind = self.premise.must.kind
+            beside = lookback.Known(self._noise.white_points, *expected, seen.alcohol_room_abv, epoch, kind)
             said = network.asked(points[epoch:], celsius[epoch:], beside)
             rest = Left()
             if precedented:
@@ -286,7 +287,7 @@ class Gauge:
                 rest = replace(rest, unfinished=network.pooled(rest.unfinished, said))
             if math.isnan(rest.p50):
                 rest = tail.remaining(left)
-            traits = shape.traits(points[epoch:], celsius[epoch:], self.premise.must.kind, seen)
+            traits = shape.traits(points[epoch:], celsius[epoch:], kind, seen)
             ahead = self._ahead = _Ahead(end, basis, rest, self._foresee(seen, rest, traits, said))
         view = ahead.view.after(end - ahead.end)
         return replace(

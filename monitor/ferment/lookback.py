@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
 
 EDGES: Final = np.concatenate([np.arange(0, 96, 3), np.arange(96, 240, 6), np.arange(240, 721, 24)])
@@ -26,7 +27,9 @@ LEAST_HOURS: Final = 4
 LEAST_FALLEN: Final = 0.5
 DAY_HALVES: Final = 12
 USUAL_C: Final = 20.0
-COUNT: Final = 3 * BINS + FINE + 15
+KINDS: Final = (MustKind.HONEY, MustKind.MALT, MustKind.FRUIT)
+"""Musts told apart; of another, or of one that nobody named, all three figures are zero."""
+COUNT: Final = 3 * BINS + FINE + 15 + len(KINDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,8 @@ class Known:
     """Yeast's tolerance less the alcohol made so far; nan where not known."""
     hours_before: int = 0
     """From pitching to where the course begins, with the last sugar."""
+    kind: MustKind | None = None
+    """What the sheet names."""
 
 
 def figures(points: Floats, celsius: Floats, known: Known) -> Floats | None:
@@ -97,6 +102,7 @@ def figures(points: Floats, celsius: Floats, known: Known) -> Floats | None:
                 0.0 if math.isnan(room) else room / 3.0,
                 float(math.isnan(room)),
                 count[:8].sum() / 24.0,
+                *(float(known.kind is kind) for kind in KINDS),
             ],
         ]
     )

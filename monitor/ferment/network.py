@@ -25,7 +25,7 @@ from monitor.ferment.series import Floats
 FURTHEST: Final = 8.0
 """Figures are taken to lie within so many of their standard deviations."""
 CERTAIN: Final = 1e-6
-SHARE: Final = 0.5
+SHARE: Final = 0.65
 """Of the network in the pool; the rest is the precedents'."""
 
 
@@ -56,12 +56,12 @@ class Network:
     def answers(self, figures: Floats) -> Answers:
         """What it says at one look, from the figures of `monitor.ferment.lookback`."""
         scaled = np.clip((figures - self.mean) / self.spread, -FURTHEST, FURTHEST).astype(np.float32)
-        state = np.broadcast_to(scaled, (self.weights[0].shape[0], scaled.size))
+        state = scaled[np.newaxis, :, np.newaxis]
         for number, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
             if number:
                 state = state * expit(state)
-            state = np.einsum("noi,ni->no", weight, state) + bias
-        log_odds, *log_hours = state.mean(axis=0).tolist()
+            state = weight @ state + bias[:, :, np.newaxis]
+        log_odds, *log_hours = state[:, :, 0].mean(axis=0).tolist()
         low, middle, high = sorted(log_hours)
         return Answers(log_odds, math.exp(low), math.exp(middle), math.exp(high))
 

@@ -22,6 +22,7 @@ from scipy.signal import lfilter
 from scipy.stats import binned_statistic
 
 from monitor.ferment import lookback, noise, offset, terminal
+from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
 from monitor.must.alcohol import simple_abv
 from monitor.replay import precedents
@@ -35,13 +36,10 @@ from monitor.replay.past import Past
 from monitor.replay.precedents import NEAR_POINTS, SUGAR_JUMP, Family, stretches
 from monitor.units import POINTS_PER_SG
 
-FAMILIES: Final = tuple(
-    replace(family, first_seed=400_000, ferments=ferments)
-    for family, ferments in zip(precedents.FAMILIES, (3000, 1500, 1500), strict=True)
-)
+FAMILIES: Final = tuple(replace(family, first_seed=400_000, ferments=7000) for family in precedents.FAMILIES)
 """The mechanisms of the precedents, and their shares, on seeds of their own."""
-FLOATS: Final = 3
-LOOKS: Final = 20
+FLOATS: Final = 6
+LOOKS: Final = 10
 """Of each float at a course as it was, and as many at the course varied."""
 FAR_WEIGHT: Final = 0.35
 """How likely a look is where more than NEAR_POINTS are left, beside one where less is."""
@@ -82,6 +80,8 @@ class Reading:
     hours_before: int
     ends: bool
     """Whether it comes to its end, and does not stop short of it."""
+    kind: MustKind | None = None
+    """As the maker wrote it down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +155,7 @@ def reading(past: Past, ferment: Ferment, rng: Generator) -> Reading | None:
         tolerance_abv=premise.yeast.alcohol_tolerance_abv,
         hours_before=begin,
         ends=past.final_sg is not None,
+        kind=premise.must.kind,
     )
 
 
@@ -227,7 +228,8 @@ def looks(seen: Reading, rng: Generator) -> Iterator[Look]:
                 1.0 + seen.whole_points / POINTS_PER_SG, 1.0 + seen.true_points[hour - 1] / POINTS_PER_SG
             )
             room = seen.tolerance_abv - made
-        known = lookback.Known(float(seen.white_points[hour - 1]), *seen.expected, room, seen.hours_before)
+        white = float(seen.white_points[hour - 1])
+        known = lookback.Known(white, *seen.expected, room, seen.hours_before, seen.kind)
         found = lookback.figures(seen.points[:hour], seen.celsius[:hour], known)
         if found is not None:
             to_go = end - hour
@@ -252,22 +254,30 @@ def of_ferment(family: Family, seed: int) -> list[Look]:
     return found
 
 
+def _columns(family: Family, seed: int) -> Examples:
+    """The same as arrays: two and a half million looks are too many to hold one by one."""
+    found = of_ferment(family, seed)
+    return Examples(
+        np.array([look.figures for look in found], dtype=np.float32).reshape(-1, lookback.COUNT),
+        np.array([look.left_points for look in found], dtype=np.float64),
+        np.array([look.hours for look in found], dtype=np.float64),
+        np.full(len(found), family.share / family.ferments),
+        np.full(len(found), seed),
+    )
+
+
 def collect(families: Sequence[Family] = FAMILIES) -> Examples:
     """The examples of many ferments, each family as heavy as its share."""
-    of_each: list[list[Look]] = []
-    shares: list[float] = []
+    of_each: list[Examples] = []
     with ProcessPoolExecutor() as pool:
         for family in families:
             seeds = range(family.first_seed, family.first_seed + family.ferments)
-            of_each += pool.map(partial(of_ferment, family), seeds, chunksize=16)
-            shares += [family.share / family.ferments] * family.ferments
-    many = [look for of_one in of_each for look in of_one]
-    ferment = np.repeat(np.arange(len(of_each)), [len(of_one) for of_one in of_each])
-    share = np.array(shares)[ferment]
+            of_each += pool.map(partial(_columns, family), seeds, chunksize=16)
+    weight = np.concatenate([one.weight for one in of_each])
     return Examples(
-        np.stack([look.figures for look in many]).astype(np.float32),
-        np.array([look.left_points for look in many]),
-        np.array([look.hours for look in many]),
-        share / share.mean(),
-        ferment,
+        np.concatenate([one.figures for one in of_each]),
+        np.concatenate([one.left_points for one in of_each]),
+        np.concatenate([one.hours for one in of_each]),
+        weight / weight.mean(),
+        np.repeat(np.arange(len(of_each)), [one.weight.size for one in of_each]),
     )

@@ -27,10 +27,10 @@ LIMITS: Final = (UNFINISHED_POINTS, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0)
 """Points left that are asked about; only the answer to the first is kept."""
 USUAL_LOG_HOURS: Final = 4.0
 """The answers about time are learnt as differences from this."""
-WIDTH: Final = 320
+WIDTH: Final = 448
 NETWORKS: Final = 2
 """Taught from different beginnings, and averaged."""
-ROUNDS: Final = 8
+ROUNDS: Final = 9
 BATCH: Final = 1024
 RATE: Final = 2e-3
 DECAY: Final = 0.02

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.ferment import lookback
 from monitor.ferment.lookback import BINS, COUNT, EDGES, FINE, Known
+from monitor.ferment.premise import MustKind
 
 KNOWN = Known(white_points=0.5, expected_points=-1.0, expected_sd=1.8, alcohol_room_abv=8.0)
 GAP, ROOM, ROOM_UNKNOWN = 3 * BINS + FINE + 2, 3 * BINS + FINE + 12, 3 * BINS + FINE + 13
@@ -54,6 +55,16 @@ def test_what_is_not_known_is_said_to_be() -> None:
     known = lookback.figures(falling(100), warm(100), KNOWN)
     assert known is not None
     assert (known[ROOM], known[ROOM_UNKNOWN]) == (pytest.approx(8.0 / 3.0), 0.0)
+
+
+def test_the_kind_of_must_is_told_apart() -> None:
+    """One of the last three figures stands for each kind that is told apart, none for another."""
+    flags = []
+    for kind in (*lookback.KINDS, MustKind.SUGAR, None):
+        found = lookback.figures(falling(100), warm(100), replace(KNOWN, kind=kind))
+        assert found is not None
+        flags.append(found[-3:].tolist())
+    assert flags == [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0] * 3, [0.0] * 3]
 
 
 def test_silence_gives_nothing() -> None:
