@@ -18,18 +18,20 @@ from typing import Final
 
 from monitor.announcing import Announcer, Publish
 from monitor.batch.sheet import Sheet
-from monitor.batch.standing import alert_document, standing_document
-from monitor.batch.told import from_plain, to_plain
 from monitor.chronicle import Chronicle, NoChronicle
 from monitor.errors import ClaimLostError, NotFoundError
-from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Emission, PhaseChange
-from monitor.ferment.event import Event, Reading, Tick
+from monitor.ferment.emission import Emission, PhaseChange
+from monitor.ferment.event import Reading, Tick
 from monitor.ferment.pipeline import Analysis, Snapshot
+from monitor.folding import Fold
+from monitor.following import Follower
 from monitor.hub.discovery import HubPolicy
+from monitor.shown import Shown
 from monitor.store.base import Store
-from monitor.store.values import Change, ChangeKind, Checkpoint, Claim, StoredStanding
+from monitor.store.values import Checkpoint, Claim
+from monitor.telling import Teller
 from monitor.units import MS_PER_HOUR, MS_PER_MINUTE
-from monitor.watched import LATE_MS, Name, Watched, is_the_answer, name_of, taken_up
+from monitor.watched import Watched, is_the_answer
 
 logger = logging.getLogger(__name__)
 
@@ -76,30 +78,28 @@ class Watch:
         self._policy = policy
         self._out = Announcer(store, publish, policy.publish_prefix, policy.hub)
         self._told = told
-        self._heard = heard
         self._touched = touched
         self._give_way = give_way
         self._chronicle = NoChronicle(store) if chronicle is None else chronicle
+        self._fold = Fold(store, policy.analysis, self._chronicle, heard)
+        self._teller = Teller(store, self._out, policy.channels, told)
+        self._shown = Shown(store, self._out, touched)
+        self._follower = Follower(store)
         self._batches: dict[str, Watched] = {}
         self._waiting: dict[str, Claim | None] = {}
-        self._owners: dict[str, tuple[str, ...]] = {}
         self._to_tick: deque[str] = deque()
         self._untold: dict[str, None] = {}
         self._tick_ms = 0
-        self._change_position = 0
         self._reached: int | None = None
-        self._shown: dict[str, Snapshot] = {}
-        self._phases: dict[str, Sequence[PhaseChange]] = {}
-        self._remembered: dict[str, StoredStanding] = {}
 
     @property
     def snapshots(self) -> Mapping[str, Snapshot]:
         """Where each open batch stands, by slug; what is yet to be opened as it was told last."""
-        return dict(self._shown)  # others read while this thread writes
+        return self._shown.snapshots
 
     def phases(self, slug: str) -> tuple[PhaseChange, ...]:
         """The phases of an open batch so far, oldest first; may be called from any thread."""
-        return tuple(self._phases.get(slug, ()))
+        return self._shown.phases(slug)
 
     @property
     def reached(self) -> int | None:
@@ -125,19 +125,14 @@ class Watch:
 
     def prepare(self) -> None:
         """Begin anew with no batch, knowing of all changes so far."""
-        self._change_position = self._store.changes.position()
-        self._owners = self._store.batches.owners()
+        self._follower.begin()
         self._reached = self._store.readings.position() if self._policy.shared else None
         self._batches, self._waiting = {}, {}
-        self._shown, self._phases, self._remembered = {}, {}, {}
+        self._shown.clear()
 
     def remember(self) -> None:
         """Show where each open batch stood when it was told last, until it is opened."""
-        for standing in self._store.standings.listed():
-            told = None if standing.told is None else from_plain(standing.told)
-            if told is not None:
-                self._shown[standing.batch], self._phases[standing.batch] = told.snapshot, told.phases
-                self._remembered[standing.batch] = standing
+        self._shown.remember()
 
     def hold(self, claims: Mapping[str, Claim | None]) -> None:
         """Watch these from now on; `open_next` opens them, and until then what comes waits in the store."""
@@ -148,8 +143,7 @@ class Watch:
         for slug in slugs:
             self._waiting.pop(slug, None)
             self._batches.pop(slug, None)
-            self._shown.pop(slug, None)
-            self._phases.pop(slug, None)
+            self._shown.forget(slug)
             self._chronicle.forget(slug)
 
     def open_next(self, now_ms: int) -> bool:
@@ -177,13 +171,15 @@ class Watch:
         """
         touched = set()
         for reading in readings:
-            for slug in self._owners.get(reading.sensor, ()):
-                self._step(slug, reading, now_ms)
+            for slug in self._follower.owners.get(reading.sensor, ()):
                 touched.add(slug)
+                watched = self._batches.get(slug)
+                if watched is not None:
+                    self._fold.step(watched, reading, now_ms)
         self._reached = reached
         for slug in touched:
             self._touched(slug)
-        if any(reading.sensor not in self._owners for reading in readings):
+        if any(reading.sensor not in self._follower.owners for reading in readings):
             self._touched("")  # a sensor that stands in no batch yet
         self._tell(touched, now_ms)
 
@@ -207,9 +203,9 @@ class Watch:
         passed = [self._to_tick.popleft() for _ in range(min(most, len(self._to_tick)))]
         for slug in passed:
             self._give_way()
-            self._step(slug, Tick(self._tick_ms), now_ms)
             watched = self._batches.get(slug)
             if watched is not None:
+                self._fold.step(watched, Tick(self._tick_ms), now_ms)
                 watched.release([pair for pair in watched.late if now_ms - pair[0] >= HOLD_MS])
         self._tell(passed, now_ms)
         return bool(passed)
@@ -228,7 +224,7 @@ class Watch:
         position = self._store.readings.position() if self._reached is None else self._reached
         self._store.checkpoints.put(
             [self._checkpoint(one, position) for one in due],
-            changes_seen=self._change_position,
+            changes_seen=self._follower.position,
             claims=[one.claim for one in due if one.claim is not None],
         )
         for one in due:
@@ -245,39 +241,28 @@ class Watch:
 
     def catch_up(self, now_ms: int) -> bool:
         """Take in what other processes changed; True where a calibration was among it."""
-        changes = self._store.changes.since(self._change_position)
-        if not changes:
+        changed = self._follower.look()
+        if changed is None:
             return False
-        kinds = {change.kind for change in changes}
-        if kinds & {ChangeKind.BATCH, ChangeKind.REDERIVED}:
-            self._reopen(changes, now_ms)
-        for change in changes:
-            if change.kind in (ChangeKind.JOURNAL, ChangeKind.SAMPLE):
-                self._take_notes(change.subject, now_ms)
-        if kinds & {ChangeKind.ACKNOWLEDGED, ChangeKind.SILENCE}:
+        for slug in changed.anew:
+            self._reopen(slug, now_ms)
+        for slug in changed.noted:
+            self._take_notes(slug, now_ms)
+        if changed.answered:
             self._told()
-        self._change_position = changes[-1].position  # not before: what the store broke off comes again
-        return ChangeKind.CALIBRATION in kinds
+        self._follower.settle(changed)  # not before: what the store broke off comes again
+        return changed.recalibrated
 
-    def _reopen(self, changes: Iterable[Change], now_ms: int) -> None:
-        owners_before, self._owners = self._owners, self._store.batches.owners()
-        anew: set[str] = set()
-        for change in changes:
-            if change.kind is ChangeKind.BATCH:
-                anew.add(change.subject)
-            elif change.kind is ChangeKind.REDERIVED:
-                anew.update(self._owners.get(change.subject, ()))
-                anew.update(owners_before.get(change.subject, ()))
-        for slug in sorted(anew):
-            watched = self._batches.get(slug)
-            if slug in self._waiting or (watched is None and self._policy.shared):
-                continue  # opened later from the store as it is, or watched by another
-            sheet = self._sheet(slug)
-            if sheet is not None and sheet.open:
-                self._store.checkpoints.drop(slug)
-                self._open(sheet, now_ms, None if watched is None else watched.claim, anew=True)
-            elif watched is not None:
-                self._close(slug, watched.claim, now_ms)
+    def _reopen(self, slug: str, now_ms: int) -> None:
+        watched = self._batches.get(slug)
+        if slug in self._waiting or (watched is None and self._policy.shared):
+            return  # opened later from the store as it is, or watched by another
+        sheet = self._sheet(slug)
+        if sheet is not None and sheet.open:
+            self._store.checkpoints.drop(slug)
+            self._open(sheet, now_ms, None if watched is None else watched.claim, anew=True)
+        elif watched is not None:
+            self._close(slug, watched.claim, now_ms)
 
     def _sheet(self, slug: str) -> Sheet | None:
         try:
@@ -286,35 +271,20 @@ class Watch:
             return None
 
     def _open(self, sheet: Sheet, now_ms: int, claim: Claim | None, *, anew: bool = False) -> None:
-        kept = self._store.checkpoints.get(sheet.slug)
-        watched, known = taken_up(sheet, self._policy.analysis, claim, kept)
-        if watched.sealed_ms is not None and not self._chronicle.reaches(sheet.slug, watched.sealed_ms):
-            # what was said before the checkpoint is yet to be written down: only the whole fold says it again
-            watched, known = taken_up(sheet, self._policy.analysis, claim, None)
-        self._chronicle.begin(sheet)
-        said: list[Emission] = []
-        for event in self._store.batches.events(
-            sheet.slug, after=known, entries=watched.journal_seen, samples=watched.samples_seen
-        ):
-            watched.count(event)
-            said += watched.pipeline.step(event)
-            self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
-        if anew:  # as far as time had passed for it: what fires for want of readings still does
-            said += watched.pipeline.step(Tick(self._tick_ms))
-        fresh = [emission for emission in said if isinstance(emission, PhaseChange)]
-        watched.phases += fresh
-        for phase in fresh:
-            self._chronicle.phase(sheet.slug, phase)
+        # judged anew while it is watched: as far as time had passed for it
+        watched, said = self._fold.opened(sheet, claim, passed_ms=self._tick_ms if anew else None)
         self._batches[sheet.slug] = watched
-        self._record_history(sheet.slug, watched, said, now_ms, anew=anew)
+        try:
+            self._teller.record_history(watched, said, now_ms, anew=anew)
+        except ClaimLostError:
+            self._lose(sheet.slug)
         self._out.announce(sheet)
         self._show([sheet.slug])
         self._touched(sheet.slug)
 
     def _close(self, slug: str, claim: Claim | None, now_ms: int) -> None:
         try:
-            for alert in self._store.alerts.listed(batch=slug, only_firing=True):
-                self._store.alerts.withdraw(alert.id, at_ms=now_ms, why="the batch was ended", claim=claim)
+            self._teller.withdraw_all(slug, claim, now_ms)
         except ClaimLostError:
             self._lose(slug)
             return
@@ -329,34 +299,6 @@ class Watch:
         logger.info("%s: another process judges it now", slug)
         self.let_go([slug])
 
-    def _record_history(
-        self, slug: str, watched: Watched, said: Iterable[Emission], now_ms: int, *, anew: bool
-    ) -> None:
-        """Record a rebuild: what is over is not told, what holds is told unless it was known.
-
-        Judged anew while it is watched, what was over and is not after all fires again at once.
-        """
-        known: dict[Name, AlertState] = {
-            (alert.kind, alert.subject, alert.fired_ms): alert.state
-            for alert in self._store.alerts.listed(batch=slug, only_firing=not anew)
-        }
-        watched.take_history(said, known, now_ms)
-        self._say(slug, now_ms)
-        self._withdraw_others(slug, watched, now_ms)
-        # a moment ago is not late: the daemon was only restarted
-        watched.release([held for held in watched.late if now_ms - held[1].at_ms <= LATE_MS])
-        self._say(slug, now_ms)
-
-    def _withdraw_others(self, slug: str, watched: Watched, now_ms: int) -> None:
-        firing = {name_of(alert) for alert in watched.pipeline.snapshot.open_alerts}
-        try:
-            for alert in self._store.alerts.listed(batch=slug, only_firing=True):
-                if (alert.kind, alert.subject, alert.fired_ms) not in firing:
-                    why = "judged anew, it does not hold"
-                    self._store.alerts.withdraw(alert.id, at_ms=now_ms, why=why, claim=watched.claim)
-        except ClaimLostError:
-            self._lose(slug)
-
     def _take_notes(self, slug: str, now_ms: int) -> None:
         watched = self._batches.get(slug)
         if watched is None:
@@ -366,84 +308,26 @@ class Watch:
         )
         for event in fresh:
             watched.count(event)
-            self._step(slug, event, now_ms)
+            self._fold.step(watched, event, now_ms)
         if any(is_the_answer(event) for event in fresh):
-            for alert in self._store.alerts.listed(batch=slug, only_firing=True):
-                if alert.kind is AlertKind.FINISHED and alert.acknowledged_ms is None:
-                    self._store.alerts.acknowledge(alert.id, at_ms=now_ms)
+            self._teller.acknowledge_finish(slug, now_ms)
         self._touched(slug)
         self._tell([slug], now_ms)
-
-    def _step(self, slug: str, event: Event, now_ms: int) -> None:
-        """Into the pipeline, without the store: many events are taken in as a whole, or none of them."""
-        watched = self._batches.get(slug)
-        if watched is None:
-            return
-        for emission in watched.pipeline.step(event):
-            self._heard(slug, emission)
-            if isinstance(emission, PhaseChange):
-                watched.phases.append(emission)
-                self._chronicle.phase(slug, emission)
-                logger.info("%s: %s: %s", slug, emission.phase.value, emission.reason)
-            elif isinstance(emission, AlertChange):
-                watched.take_alert(emission, now_ms)
-        self._chronicle.look(watched.sheet, watched.pipeline.snapshot)
 
     def _tell(self, slugs: Iterable[str], now_ms: int) -> None:
         """Record and show what these batches gave to tell, and others before them in vain."""
         self._untold.update(dict.fromkeys(slugs))
         for slug in self._untold:
-            self._say(slug, now_ms)
-        self._show(self._untold)
-        self._untold.clear()
-
-    def _say(self, slug: str, now_ms: int) -> None:
-        """Record what is not in the store yet; what a store out of reach did not take is kept for later."""
-        watched = self._batches.get(slug)
-        while watched is not None and watched.unsaid:
-            change, told = watched.unsaid[0]
-            channels = self._policy.channels if told else ()
-            try:
-                kept = self._store.alerts.record(
-                    slug, change, channels=channels, now_ms=now_ms, again=told, claim=watched.claim
-                )
-            except ClaimLostError:
-                self._lose(slug)
-                return
-            watched.unsaid.popleft()
-            if kept is not None:
-                logger.info(
-                    "%s: alert %s %s: %s", slug, change.kind.value, change.state.value, change.message
-                )
-                self._out.say(slug, "alert", alert_document(watched.sheet, change))
-                if told:
-                    self._told()
-
-    def _show(self, slugs: Iterable[str]) -> None:
-        """Publish and keep where these batches stand, if they have been looked at since."""
-        looks: list[tuple[Watched, Snapshot, dict[str, object]]] = []
-        fresh: list[StoredStanding] = []
-        claims: list[Claim] = []
-        for slug in slugs:
             watched = self._batches.get(slug)
             if watched is None:
                 continue
-            snapshot = watched.pipeline.snapshot
-            if watched.shown is not None and snapshot.evidence is watched.shown.evidence:
-                continue  # evidence is measured anew at every look
-            document = standing_document(watched.sheet, snapshot)
-            looks.append((watched, snapshot, document))
-            stands = StoredStanding(slug, snapshot.at_ms, document, to_plain(snapshot, watched.phases))
-            if stands != self._remembered.pop(slug, None):  # at a start most are there already
-                fresh.append(stands)
-                if watched.claim is not None:
-                    claims.append(watched.claim)
-        if fresh:
-            self._store.standings.put(fresh, claims=claims)
-        for watched, snapshot, document in looks:
-            slug = watched.sheet.slug
-            watched.shown = snapshot
-            self._shown[slug], self._phases[slug] = snapshot, watched.phases
-            self._out.say(slug, "state", document)
-            self._touched(slug)
+            try:
+                self._teller.record(watched, now_ms)
+            except ClaimLostError:
+                self._lose(slug)
+        self._show(self._untold)
+        self._untold.clear()
+
+    def _show(self, slugs: Iterable[str]) -> None:
+        self._shown.show(self._batches[slug] for slug in slugs if slug in self._batches)
         self._chronicle.flush()

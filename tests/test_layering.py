@@ -30,6 +30,7 @@ FLOORS = [
     {
         *("daemon", "vitals", "watch", "chronicle", "supervision", "intake", "notices", "clock", "demo"),
         *("announcing", "checkpoint", "chores", "onlooker", "shift", "thinning", "watched", "work"),
+        *("folding", "following", "sharing", "shown", "telling", "worker"),
     },
     {"commands"},
     {"cli"},

@@ -82,7 +82,7 @@ def test_whatever_ends_the_worker_is_said(
     """Also what nobody thought of: whoever runs the daemon sees the failure and can end it."""
     store.fail_next("changes", "since", error)
     daemon._chores.mark("changes")
-    daemon._run()
+    daemon.worker.run()
     assert daemon.failure is error
     assert any(one.exc_info for one in caplog.records if "cannot go on" in one.message)
 
@@ -94,18 +94,18 @@ def test_a_store_that_fails_between_storing_and_judging_ends_nothing(
     daemon.store.batches.start(
         Sheet("porch", "Porch", PITCHED_MS, gravity_sensor="float-a"), at_ms=PITCHED_MS
     )
-    daemon._begin_to_judge()
+    daemon.sharing.begin(clock.now_ms)
     for hour in range(3):
         _arrive(daemon, clock, hour)
-        daemon._turn(0.0)
+        daemon.worker.turn(0.0)
     before = daemon.store.standings.listed()
     store.fail_next("standings", "put", BUSY)
     _arrive(daemon, clock, 3)
-    daemon._store_and_judge(daemon.subscriber.take(1, 0.0))
+    daemon.worker.store_and_judge(daemon.subscriber.take(1, 0.0))
     assert not store.is_about_to_fail
     assert daemon.messages == 4
     assert daemon.store.standings.listed() == before
-    daemon._turn(0.0)
+    daemon.worker.turn(0.0)
     (stands,) = daemon.store.standings.listed()
     assert stands.at_ms == daemon.snapshots["porch"].at_ms > before[0].at_ms
 
@@ -114,16 +114,16 @@ def test_a_calibration_counts_though_the_store_was_busy_when_it_was_seen(
     daemon: Daemon, clock: HandClock, store: FrailStore
 ) -> None:
     """It is read again until that succeeds: the next angle gives a gravity."""
-    daemon._begin_to_judge()
+    daemon.sharing.begin(clock.now_ms)
     pairs = [Pair(25.0, 1.000), Pair(35.0, 1.020), Pair(45.0, 1.040), Pair(55.0, 1.060)]
     document = fit_calibration("float-a", pairs, PITCHED_MS).to_dict()
     daemon.store.calibrations.record(StoredCalibration("float-a", PITCHED_MS, PITCHED_MS, document))
     store.fail_next("calibrations", "listed", BUSY)
     daemon._chores.mark("changes")
-    daemon._turn(0.0)
+    daemon.worker.turn(0.0)
     assert not store.is_about_to_fail
-    daemon._turn(0.0)
+    daemon.worker.turn(0.0)
     _arrive(daemon, clock, 1, b'[{"n":"angle","u":"deg","v":40}]')
-    daemon._turn(0.0)
+    daemon.worker.turn(0.0)
     stored = daemon.store.readings.read(["float-a"]).readings()
     assert {one.quantity for one in stored} == {Quantity.ANGLE, Quantity.GRAVITY}
