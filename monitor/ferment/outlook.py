@@ -1,8 +1,8 @@
 """Where a ferment will end, and when, with 90 % intervals that were measured rather than assumed.
 
 Final gravity: what the must should reach, until the tail can be seen; then what the tail says. The time: what
-simulated ferments with such a course had still to go (`monitor.ferment.foretelling` and, of the same make and
-as good, `monitor.ferment.network`: the geometric mean of both). A logistic curve drawn
+simulated ferments with such a course had still to go (`monitor.ferment.foretelling` and
+`monitor.ferment.network`: a geometric mean, weighed as their word on what is left). A logistic curve drawn
 through the data, or a line through the logarithms of what is left and how fast it falls, does worse: how far
 and how long ago a ferment had come tells how it will slow.
 """
@@ -16,7 +16,7 @@ from typing import Final
 from monitor.ferment import foretelling
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.left import Left
-from monitor.ferment.network import Answers
+from monitor.ferment.network import SHARE, Answers
 from monitor.ferment.series import Floats
 
 NINETY: Final = 1.645
@@ -53,7 +53,7 @@ def foresee(e: Evidence, rest: Left, traits: Floats | None, said: Answers | None
     has begun.
 
     `rest` is what is still to fall, `traits` are of `monitor.ferment.shape`; `said`, where there is any, is
-    the network's word, whose hours count as much as those of the tables.
+    the network's word, whose hours count for `network.SHARE`.
     """
     if math.isnan(e.level_points) or math.isnan(e.expected_points) or math.isnan(rest.p50):
         return Outlook()
@@ -76,7 +76,9 @@ def foresee(e: Evidence, rest: Left, traits: Floats | None, said: Answers | None
     hours = foretelling.hours_left(traits)
     if said is not None:
         also = (said.hours_p05, said.hours_p50, said.hours_p95)
-        low, middle, high = (math.sqrt(one * other) for one, other in zip(hours, also, strict=True))
+        low, middle, high = (
+            one ** (1.0 - SHARE) * other**SHARE for one, other in zip(hours, also, strict=True)
+        )
         hours = (low, middle, high)
     return Outlook(*finals, *hours)
 

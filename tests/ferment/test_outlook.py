@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.ferment import foretelling
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.left import Left
-from monitor.ferment.network import Answers
+from monitor.ferment.network import SHARE, Answers
 from monitor.ferment.outlook import Outlook, foresee
 from monitor.ferment.shape import TRAITS
 
@@ -48,14 +48,14 @@ def test_the_time_is_the_tables() -> None:
     assert (found.hours_p05, found.hours_p50, found.hours_p95) == foretelling.hours_left(traits)
 
 
-def test_the_networks_hours_count_as_much() -> None:
-    """With the network's word beside them the hours are the geometric mean of both."""
+def test_the_networks_hours_count_for_their_share() -> None:
+    """With the network's word beside them the logarithms of the hours are weighed as its word on the rest."""
     traits = np.full(len(TRAITS), 10.0)
     tables = foretelling.hours_left(traits)
     said = Answers(0.0, 4.0 * tables[0], tables[1] / 9.0, tables[2])
     found = foresee(HALFWAY, REST, traits, said)
-    assert found.hours_p05 == pytest.approx(2.0 * tables[0])
-    assert found.hours_p50 == pytest.approx(tables[1] / 3.0)
+    assert found.hours_p05 == pytest.approx(4.0**SHARE * tables[0])
+    assert found.hours_p50 == pytest.approx(tables[1] / 9.0**SHARE)
     assert found.hours_p95 == pytest.approx(tables[2])
 
 
