@@ -80,9 +80,14 @@ def test_levels_that_were_forwarded_go_once_a_day_whatever_is_kept(tmp_path, pol
         assert not Thinning(store, RetentionPolicy(), None, lambda: 2 * NOW_MS).begin()
 
 
-def test_a_thinned_batch_is_judged_as_before():
-    """On hourly means a recorded batch goes through the same phases to its finish, within hours."""
-    recorded = read(Path(__file__).parents[1] / "replay_data" / "session-43", with_truth=False)
+@pytest.mark.parametrize(
+    "name", ["session-43", "cider-57", "fed-48", "long-tail-52", "sweetened-42", "wort-51"]
+)
+def test_a_thinned_batch_is_judged_as_before(name: str):
+    """On hourly means a recorded batch goes through the same phases in the same hours, to its finish within
+    half a day: where a tail creeps, the chance that it is over passes its limit slowly.
+    """
+    recorded = read(Path(__file__).parents[1] / "replay_data" / name, with_truth=False)
     arrived = list(recorded.readings())
     premise, last_ms = recorded.premise, arrived[-1].received_ms
     sheet = Sheet(
@@ -104,4 +109,5 @@ def test_a_thinned_batch_is_judged_as_before():
         after = tell(store, "a", Analysis(), last_ms)
     assert [one.phase for one in after.phases] == [one.phase for one in before.phases]
     for one, other in zip(after.phases, before.phases, strict=True):
-        assert abs(one.at_ms - other.at_ms) <= 6 * MS_PER_HOUR
+        hours = 12 if one.phase is Phase.FINISHED else 1
+        assert abs(one.at_ms - other.at_ms) <= hours * MS_PER_HOUR

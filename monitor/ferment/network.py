@@ -3,8 +3,8 @@
 What precedents say hangs on how near the nearest of them lie; a network interpolates between them, and knows
 which differences matter. Each errs in its own way: the network on ferments unlike those it was shown, the
 precedents on quiet floats. So their log odds are weighed together (a logarithmic opinion pool: Genest and
-Zidek, Statistical Science 1986). `monitor.replay.learning` makes the weights, from seeds that nothing is measured
-on.
+Zidek, Statistical Science 1986). `monitor.replay.learning` makes the weights, from seeds that nothing is
+measured on.
 """
 
 from __future__ import annotations

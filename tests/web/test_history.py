@@ -53,13 +53,15 @@ def test_history_is_computed_once_until_something_changes(busy: Cellar) -> None:
 
 
 def test_a_longer_dwell_tells_later(done: Cellar) -> None:
-    """With two more days of patience the finish is told two days later, or not yet; nothing is kept."""
+    """With two more days of patience the finish is told two days later, and no sooner: what breaks off
+    meanwhile begins anew. Nothing is kept.
+    """
     before = done.store.alerts.listed()
     trials = Trials(done.store, Analysis())
     wished = {"finished_dwell": Analysis().alerts.finished_dwell + 48.0}
     present, other = tried(done.ports(), trials, SLUG, wished)
     at = [next(a.fired_ms for a in one.alerts if a.kind is AlertKind.FINISHED) for one in (present, other)]
-    assert at[1] - at[0] == 2 * MS_PER_DAY
+    assert at[1] - at[0] >= 2 * MS_PER_DAY
     assert done.store.alerts.listed() == before
     told = tell(done.store, SLUG, tuned(Analysis(), wished), done.now_ms)
     assert repr((other.phases, other.alerts)) == repr((told.phases, told.alerts))
