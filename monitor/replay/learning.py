@@ -39,8 +39,10 @@ LEAST_SPREAD: Final = 0.02
 
 
 def scaling(figures: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Mean and spread of each figure."""
-    return figures.mean(axis=0), figures.std(axis=0) + np.float32(LEAST_SPREAD)
+    """Mean and spread of each figure, by every eighth look: of millions these tell them well enough."""
+    some = figures[::8].astype(np.float64)
+    spread = some.std(axis=0) + LEAST_SPREAD
+    return some.mean(axis=0).astype(np.float32), spread.astype(np.float32)
 
 
 def taught(examples: Examples, seed: int, *, width: int = WIDTH, rounds: int = ROUNDS) -> torch.nn.Sequential:
