@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -283,8 +284,9 @@ class Gauge:
             said = network.asked(points[epoch:], celsius[epoch:], beside)
             rest = Left()
             if precedented:
-                rest = precedent.look_up(recent, self._noise, extra, expected, likeness)
-                rest = replace(rest, unfinished=network.pooled(rest.unfinished, said))
+                rest = precedent.look_up(
+                    recent, self._noise, extra, expected, likeness, beside=partial(network.pooled, said=said)
+                )
             if math.isnan(rest.p50):
                 rest = tail.remaining(left)
             traits = shape.traits(points[epoch:], celsius[epoch:], kind, seen)

@@ -11,6 +11,7 @@ precedent counts by its likelihood. That is Bayes' rule with the collection as t
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
@@ -103,11 +104,14 @@ def look_up(
     expected: tuple[float, float],
     likeness: Likeness,
     kept: Collection | None = None,
+    *,
+    beside: Callable[[float], float] = float,
 ) -> Left:
     """Posterior of what is left.
 
     `extra_var` is what a fit found to add to bins that lie out; `expected` is mean and sd of the final
-    gravity as this float would read it.
+    gravity as this float would read it. `beside` makes of the precedents' probability that it is unfinished
+    the one that counts, where something else has a word in it.
     """
     kept = collection() if kept is None else kept
     if window.size < 5 or not math.isfinite(likeness.fallen_points):
@@ -127,10 +131,25 @@ def look_up(
     weight = np.exp(log_weight - log_weight.max())
     rising = np.cumsum(weight, dtype=np.float64)
     rising /= rising[-1]
-    p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, left_points)
     fewer = int(np.searchsorted(left_points, UNFINISHED_POINTS))
     finished = float(rising[fewer - 1]) if fewer else 0.0
-    return Left(max(float(p05), 0.0), max(float(p50), 0.0), max(float(p95), 0.0), 1.0 - finished)
+    unfinished = beside(1.0 - finished)
+    rising = _moved(rising, fewer, 1.0 - unfinished)
+    p05, p50, p95 = np.interp((0.05, 0.5, 0.95), rising, left_points)
+    return Left(max(float(p05), 0.0), max(float(p50), 0.0), max(float(p95), 0.0), unfinished)
+
+
+def _moved(rising: Floats, fewer: int, finished: float) -> Floats:
+    """The cumulative weights with so much of the weight on the first `fewer`: each side keeps its own shape
+    (probability kinematics: Jeffrey, The Logic of Decision, 1965). The same where one side has nothing.
+    """
+    before = float(rising[fewer - 1]) if fewer else 0.0
+    if not 0.0 < before < 1.0:
+        return rising
+    first, others = rising[:fewer], rising[fewer:]
+    return np.concatenate(
+        [first * (finished / before), 1.0 - (1.0 - others) * ((1.0 - finished) / (1.0 - before))]
+    )
 
 
 def _prior(likeness: Likeness, kept: Collection) -> Singles:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from monitor.ferment import precedent
-from monitor.ferment.left import Left
+from monitor.ferment.left import UNFINISHED_POINTS, Left
 from monitor.ferment.noise import WANDER_HOURS, Noise
 from monitor.ferment.precedent import BINS, Collection, Likeness, collection, look_up
 from monitor.ferment.series import Floats
@@ -117,6 +118,24 @@ def test_likelihoods_are_those_of_the_normal_distribution() -> None:
         ]
     )
     assert ours - ours[0] == pytest.approx(theirs - theirs[0], rel=1e-3, abs=0.02)
+
+
+@pytest.mark.parametrize("counts", [0.02, 0.4, 0.9])
+def test_another_word_moves_what_is_left(counts: float) -> None:
+    """Where something beside the precedents makes it more or less sure that it is over, the percentiles say
+    so too; with the precedents' own probability they stay.
+    """
+    hours = np.arange(96.0)
+    window = made(6.0 * np.exp(-hours / 40.0))
+    course = (window, NOISE, np.zeros(window.size), (0.0, 3.0), ORDINARY)
+    alone = look_up(*course)
+    same = look_up(*course, beside=lambda own: own)
+    assert dataclasses.astuple(same) == pytest.approx(dataclasses.astuple(alone))
+    moved = look_up(*course, beside=lambda _own: counts)
+    assert moved.unfinished == counts
+    assert (moved.p50 > UNFINISHED_POINTS) == (counts > 0.5)
+    assert (moved.p95 > UNFINISHED_POINTS) == (counts > 0.05)
+    assert (moved.p95 > alone.p95) == (counts > alone.unfinished)
 
 
 def test_too_short_a_window_says_nothing() -> None:
