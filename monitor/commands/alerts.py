@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from monitor.batch.told import from_plain
 from monitor.cellar.shown import UnitSystem, in_units
 from monitor.commands.context import (
     config_option,
@@ -26,6 +25,7 @@ from monitor.ferment.pipeline import Snapshot
 from monitor.notices import Teller
 from monitor.notify.channels import channels_of
 from monitor.notify.notice import TEST_NOTICE, Notice
+from monitor.onlooker import Onlooker
 from monitor.settings import Loaded, load
 from monitor.store.sql import SqlStore
 from monitor.store.values import StoredAlert
@@ -171,10 +171,9 @@ def _digest(loaded: Loaded) -> Notice:
 
 def _by_now(store: SqlStore, listed: Sequence[StoredAlert]) -> list[tuple[StoredAlert, int]]:
     """Each alert with the time that its words are of: what fires has those of the batch's last look."""
-    snapshots: dict[str, Snapshot] = {}
+    snapshots: Mapping[str, Snapshot] = {}
     if any(alert.state is AlertState.FIRING for alert in listed):
-        told = ((one.batch, from_plain(one.told)) for one in store.standings.listed() if one.told is not None)
-        snapshots = {slug: one.snapshot for slug, one in told if one is not None}
+        snapshots = Onlooker(store).refreshed()
     found = []
     for alert in listed:
         snapshot = snapshots.get(alert.batch) if alert.state is AlertState.FIRING else None

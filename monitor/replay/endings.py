@@ -254,7 +254,7 @@ def of_ferment(family: Family, seed: int) -> list[Look]:
     return found
 
 
-def _columns(family: Family, seed: int) -> Examples:
+def _columns(family: Family, seed: int, number: int) -> Examples:
     """The same as arrays: two and a half million looks are too many to hold one by one."""
     found = of_ferment(family, seed)
     return Examples(
@@ -262,7 +262,7 @@ def _columns(family: Family, seed: int) -> Examples:
         np.array([look.left_points for look in found], dtype=np.float64),
         np.array([look.hours for look in found], dtype=np.float64),
         np.full(len(found), family.share / family.ferments),
-        np.full(len(found), seed),
+        np.full(len(found), number),
     )
 
 
@@ -272,12 +272,13 @@ def collect(families: Sequence[Family] = FAMILIES) -> Examples:
     with ProcessPoolExecutor() as pool:
         for family in families:
             seeds = range(family.first_seed, family.first_seed + family.ferments)
-            of_each += pool.map(partial(_columns, family), seeds, chunksize=16)
+            numbers = range(len(of_each), len(of_each) + family.ferments)
+            of_each += pool.map(partial(_columns, family), seeds, numbers, chunksize=16)
     weight = np.concatenate([one.weight for one in of_each])
     return Examples(
         np.concatenate([one.figures for one in of_each]),
         np.concatenate([one.left_points for one in of_each]),
         np.concatenate([one.hours for one in of_each]),
         weight / weight.mean(),
-        np.repeat(np.arange(len(of_each)), [one.weight.size for one in of_each]),
+        np.concatenate([one.ferment for one in of_each]),
     )
