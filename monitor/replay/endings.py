@@ -36,8 +36,12 @@ from monitor.replay.past import Past
 from monitor.replay.precedents import NEAR_POINTS, SUGAR_JUMP, Family, stretches
 from monitor.units import POINTS_PER_SG
 
-FAMILIES: Final = tuple(replace(family, first_seed=400_000, ferments=7000) for family in precedents.FAMILIES)
-"""The mechanisms of the precedents, and their shares, on seeds of their own."""
+FAMILIES: Final = tuple(
+    replace(family, first_seed=400_000, ferments=ferments)
+    for family, ferments in zip(precedents.FAMILIES, (15_000, 7000, 7000), strict=True)
+)
+"""The mechanisms of the precedents, and their shares, on seeds of their own. Half of the share is the first
+one's, so that it repeats itself the least where its ferments are as many as the others' together."""
 FLOATS: Final = 6
 LOOKS: Final = 10
 """Of each float at a course as it was, and as many at the course varied."""
@@ -255,7 +259,7 @@ def of_ferment(family: Family, seed: int) -> list[Look]:
 
 
 def _columns(family: Family, seed: int, number: int) -> Examples:
-    """The same as arrays: two and a half million looks are too many to hold one by one."""
+    """The same as arrays: three and a half million looks are too many to hold one by one."""
     found = of_ferment(family, seed)
     return Examples(
         np.array([look.figures for look in found], dtype=np.float32).reshape(-1, lookback.COUNT),

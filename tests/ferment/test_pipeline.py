@@ -188,7 +188,7 @@ class TestSensors:
         self, make_ferment: MakeFerment, premise: Premise
     ) -> None:
         """A float whose clock is seven hours behind is told as finished, half a day off at most."""
-        events = make_ferment(days=9.0)
+        events = make_ferment(days=10.0)
         behind = [
             replace(event, time_ms=event.time_ms - 7 * MS_PER_HOUR) if isinstance(event, Reading) else event
             for event in events
