@@ -40,8 +40,8 @@ FAMILIES: Final = tuple(
     replace(family, first_seed=400_000, ferments=ferments)
     for family, ferments in zip(precedents.FAMILIES, (15_000, 7000, 7000), strict=True)
 )
-"""The mechanisms of the precedents, and their shares, on seeds of their own. Half of the share is the first
-one's, so that it repeats itself the least where its ferments are as many as the others' together."""
+"""The mechanisms of the precedents, and their shares, on seeds of their own: of the first, which has half of
+the share, as many ferments as of the others together."""
 FLOATS: Final = 6
 LOOKS: Final = 10
 """Of each float at a course as it was, and as many at the course varied."""
