@@ -38,7 +38,7 @@ from monitor.units import POINTS_PER_SG
 
 FAMILIES: Final = tuple(
     replace(family, first_seed=400_000, ferments=ferments)
-    for family, ferments in zip(precedents.FAMILIES, (15_000, 7000, 7000), strict=True)
+    for family, ferments in zip(precedents.FAMILIES, (33_000, 16_000, 16_000), strict=True)
 )
 """The mechanisms of the precedents, and their shares, on seeds of their own: of the first, which has half of
 the share, as many ferments as of the others together."""
@@ -259,7 +259,7 @@ def of_ferment(family: Family, seed: int) -> list[Look]:
 
 
 def _columns(family: Family, seed: int, number: int) -> Examples:
-    """The same as arrays: three and a half million looks are too many to hold one by one."""
+    """The same as arrays: almost eight million looks are too many to hold one by one."""
     found = of_ferment(family, seed)
     return Examples(
         np.array([look.figures for look in found], dtype=np.float32).reshape(-1, lookback.COUNT),
