@@ -128,11 +128,10 @@ def put_into(store: Store, sheet: Sheet, gathered: Gathered, left_out: LeftOut, 
     waiting = _within(gathered.readings(), sheet, left_out)
     while chunk := list(islice(waiting, AT_ONCE)):
         readings, flags = dated_all(chunk)
-        committed = store.readings.commit(readings, flags=flags)
+        # told with each part: what comes after it may fail, and the sheet may have been changed meanwhile
+        committed = store.readings.put_behind(sheet.slug, readings, flags=flags, at_ms=now_ms)
         stored += committed.stored
         known += committed.duplicates
-    if stored:
-        store.batches.update(sheet, at_ms=now_ms)
     return Kept(stored, known)
 
 

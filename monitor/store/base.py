@@ -53,6 +53,15 @@ class Readings(Protocol):
         """
         ...
 
+    def put_behind(
+        self, batch: str, measured: Sequence[Reading], *, flags: Sequence[TimeFlag] = (), at_ms: int
+    ) -> Committed:
+        """Keep readings of a time gone by, and in the same transaction have the batch judged anew.
+
+        The batch itself stays as it is. It is judged anew even if all of them were there already.
+        """
+        ...
+
     def record_sample(self, batch: str, sample: Reading) -> bool:
         """Keep a hand sample and note the change; False if it was there already."""
         ...

@@ -90,6 +90,20 @@ class SqlReadings:
         self._remember(fresh)
         return Committed(stored, len(arrived) - stored, len(refused))
 
+    def put_behind(
+        self, batch: str, measured: Sequence[Reading], *, flags: Sequence[TimeFlag] = (), at_ms: int
+    ) -> Committed:
+        """Keep readings of a time that a batch may have been judged for; whoever judges it begins it anew."""
+        _check(measured, flags)
+        with self._gate.writing() as connection:
+            stored, fresh = self._write(connection, self._append, measured, flags)
+            # a checkpoint may have come past their rows, and the caller may end before it can say more; even
+            # those that were there already may never have been judged
+            SqlCheckpoints.forget(connection, batch)
+            self._changes.note(connection, ChangeKind.BATCH, batch, at_ms)
+        self._remember(fresh)
+        return Committed(stored, len(measured) - stored, 0)
+
     def record_sample(self, batch: str, sample: Reading) -> bool:
         """Keep a hand sample and tell other processes; False if it was there already."""
         _check([sample], ())

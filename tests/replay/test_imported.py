@@ -8,15 +8,16 @@ from pathlib import Path
 import pytest
 
 from monitor.batch.sheet import Sheet
-from monitor.errors import InputError, RecordingError
+from monitor.errors import InputError, RecordingError, StoreError
 from monitor.ferment.event import Reading
 from monitor.ferment.premise import Premise
+from monitor.replay import imported
 from monitor.replay.gathering import Gathered, LeftOut, gather
 from monitor.replay.imported import believed, for_batch, put_into, save
 from monitor.replay.recording import read
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
-from monitor.store.values import ChangeKind
+from monitor.store.values import ChangeKind, Checkpoint
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity, ms_from_rfc3339
 
 PITCHED_MS = ms_from_rfc3339("2026-03-01T06:00:00Z")
@@ -120,14 +121,37 @@ def test_what_is_put_into_a_batch_arrived_when_it_was_measured(store: SqlStore) 
     assert [change.kind for change in store.changes.since(before)] == [ChangeKind.BATCH]
 
 
-def test_the_same_again_changes_nothing(store: SqlStore) -> None:
-    """The key of a reading is its sensor, quantity and time."""
+def test_the_same_again_keeps_nothing_and_has_the_batch_judged_again(store: SqlStore) -> None:
+    """The key of a reading is its sensor, quantity and time; whether it was ever judged nobody knows."""
     gathered = for_batch(some(("log", Quantity.GRAVITY)), SHEET)
     put_into(store, SHEET, gathered, LeftOut(), PITCHED_MS)
     before = store.changes.position()
     kept = put_into(store, SHEET, gathered, LeftOut(), PITCHED_MS)
     assert (kept.stored, kept.known) == (0, 3)
-    assert store.changes.position() == before
+    assert [change.kind for change in store.changes.since(before)] == [ChangeKind.BATCH]
+    assert len(store.batches.readings("loft")) == 3
+
+
+def test_what_was_put_in_before_a_fault_is_judged(store: SqlStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second part cannot be kept: the first is told all the same, and no checkpoint comes past it."""
+    monkeypatch.setattr(imported, "AT_ONCE", 1)
+    store.checkpoints.put(
+        [Checkpoint("loft", "digest", 9, 0, 0, b"body")], changes_seen=store.changes.position()
+    )
+    before = store.changes.position()
+    with pytest.raises(StoreError):
+        put_into(store, SHEET, gather([reading(0, "float-a"), reading(1, "x" * 999)]), LeftOut(), PITCHED_MS)
+    assert len(store.batches.readings("loft")) == 1
+    assert [change.subject for change in store.changes.since(before)] == ["loft"]
+    assert store.checkpoints.get("loft") is None
+
+
+def test_a_batch_that_was_ended_meanwhile_stays_ended(store: SqlStore) -> None:
+    """Whoever puts readings in has read the sheet before that, and changes nothing on it."""
+    ended = store.batches.end("loft", ended_ms=PITCHED_MS + MS_PER_DAY, at_ms=PITCHED_MS + MS_PER_DAY)
+    put_into(store, SHEET, gather([reading(1, "float-a")]), LeftOut(), PITCHED_MS + MS_PER_DAY)
+    assert store.batches.get("loft") == ended
+    assert len(store.batches.readings("loft")) == 1
 
 
 def test_what_lies_outside_of_the_batch_is_left_out_and_told(store: SqlStore) -> None:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from monitor.batch.sheet import Sheet
+from monitor.errors import StoreError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.store.sql import SqlStore
-from monitor.store.values import Checkpoint
+from monitor.store.values import ChangeKind, Checkpoint
 from monitor.units import Quantity
 
 ASIDE = Checkpoint("orchard-session", "digest", 0, 0, 0, b"\x00body")
@@ -91,7 +94,32 @@ def test_events_left_are_those_that_a_pipeline_lacks(store: SqlStore, orchard: S
 
 
 def test_a_changed_sheet_voids_the_checkpoint(store: SqlStore, orchard: Sheet) -> None:
-    """Whoever runs or not: what is put in beside it, as an import does, is looked at from the beginning."""
+    """Whoever runs or not: the batch is looked at from the beginning."""
     _put(store)
     store.batches.update(orchard, at_ms=5)
     assert store.checkpoints.get(orchard.slug) is None
+
+
+def test_readings_put_behind_void_the_checkpoint(store: SqlStore, orchard: Sheet) -> None:
+    """Its place may lie past their rows; those that were there already may never have been judged."""
+    for stored, known in ((1, 0), (0, 1)):
+        _put(store)
+        seen = store.changes.position()
+        done = store.readings.put_behind(orchard.slug, [_reading(1)], at_ms=5)
+        assert (done.stored, done.duplicates) == (stored, known)
+        assert store.checkpoints.get(orchard.slug) is None
+        assert [(one.kind, one.subject) for one in store.changes.since(seen)] == [
+            (ChangeKind.BATCH, orchard.slug)
+        ]
+
+
+def test_readings_that_cannot_be_put_behind_change_nothing(store: SqlStore, orchard: Sheet) -> None:
+    """Either they are kept and the batch is judged anew, or neither."""
+    _put(store)
+    seen = store.changes.position()
+    nameless = replace(_reading(1), sensor="")
+    with pytest.raises(StoreError):
+        store.readings.put_behind(orchard.slug, [_reading(1), nameless], at_ms=5)
+    assert len(store.batches.readings(orchard.slug)) == 0
+    assert store.checkpoints.get(orchard.slug) == ASIDE
+    assert store.changes.position() == seen
