@@ -17,6 +17,7 @@ from monitor.daemon import Daemon
 from monitor.errors import CarboydError, ConfigurationError
 from monitor.settings import Loaded, load
 from monitor.settings_sections import MqttSettings
+from monitor.sharing import let_go
 from monitor.supervision import Supervisor
 
 logger = logging.getLogger(__name__)
@@ -71,7 +72,11 @@ def supervise(loaded: Loaded) -> int:
             continue
         if received == signal.SIGHUP:
             supervisor.reloading()
-            loaded, daemon = reload(loaded, daemon)
+            loaded, successor = reload(loaded, daemon)
+            if successor is not daemon:
+                daemon = successor
+                # only here: until now this name kept the old one
+                let_go()
             supervisor.ready(status_words(daemon))
         else:
             logger.info("stopping")

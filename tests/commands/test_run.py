@@ -1,11 +1,35 @@
-"""What a starting daemon says of itself."""
+"""What a starting daemon says of itself, and what a hangup leaves of it."""
 
 from __future__ import annotations
 
+import gc
+import os
+import signal
+import weakref
+from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 
+import pytest
+
+from monitor.commands import run
 from monitor.commands.run import greeting
+from monitor.daemon import Daemon
+from monitor.sensors.mqtt import Subscriber
 from monitor.settings import load
+
+SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+
+
+@pytest.fixture
+def own_signals() -> Iterator[None]:
+    """Who handles signals afterwards is who did before."""
+    before = {number: signal.getsignal(number) for number in SIGNALS}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+    gc.unfreeze()
+    gc.collect()
 
 
 def test_the_example_shows_a_login_where_the_broker_asks_for_one(tmp_path, monkeypatch):
@@ -20,3 +44,35 @@ def test_the_example_shows_a_login_where_the_broker_asks_for_one(tmp_path, monke
     assert " -u " not in said[0]
     assert " -u float-a -P PASSWORD -q 1" in said[1]
     assert "secret" not in said[1]
+
+
+@pytest.mark.usefixtures("own_signals")
+def test_a_hangup_leaves_nothing_of_the_old_daemon(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Though all of it was taken out of the search for garbage, as after the opening of many batches."""
+    born: list[weakref.ref[Daemon]] = []
+    left: list[list[Daemon]] = []
+
+    class Signalled(Daemon):
+        """Hung up on once it has started; its successor is stopped."""
+
+        def start(self) -> None:
+            super().start()
+            born.append(weakref.ref(self))
+            gc.freeze()
+            os.kill(os.getpid(), signal.SIGHUP if len(born) == 1 else signal.SIGTERM)
+
+        def stop(self) -> None:
+            left.append([one for one in (ref() for ref in born) if one is not None and one is not self])
+            super().stop()
+
+    monkeypatch.setattr(run, "Daemon", Signalled)
+    # there is no broker, and a thread that waits for one would keep the daemon until it looks up
+    monkeypatch.setattr(Subscriber, "start", lambda _self: None)
+    config = tmp_path / "carboyd.toml"
+    config.write_text(
+        f'[mqtt]\nbroker = "external"\n[web]\nenabled = false\n'
+        f'[store]\nurl = "sqlite:///{tmp_path}/carboyd.sqlite"\n'
+    )
+    assert run.supervise(load(config)) == 0
+    assert len(born) == 2
+    assert left == [[], []]
