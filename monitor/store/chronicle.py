@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Select, delete, func, select
 
@@ -19,6 +19,8 @@ from monitor.store.schema import alert_steps, alerts, levels, phases
 from monitor.store.values import AlertMoment, AlertStep, Level, PhaseStep
 
 _PHASE = "phase"
+_PRUNED_AT_ONCE: Final = 20_000
+"""Levels forgotten in one transaction: writers wait for a moment only."""
 
 
 class SqlChronicle:
@@ -78,17 +80,25 @@ class SqlChronicle:
         ]
 
     def prune_levels(self, before_ms: int, forwarded: int) -> int:
-        """Forget levels older than a time up to a position; how many there were.
+        """Forget levels older than a time up to a position, in portions; how many there were.
 
-        The newest one always stays, so that no position is used twice.
+        The newest one always stays, so that no position is used twice. StoreUnavailableError leaves the
+        rest for the next time.
         """
         newest = select(func.max(levels.c.position)).scalar_subquery()
-        with self._gate.writing() as connection:
-            return connection.execute(
-                delete(levels).where(
-                    levels.c.at_ms < before_ms, levels.c.position <= forwarded, levels.c.position < newest
-                )
-            ).rowcount
+        some = (
+            select(levels.c.position)
+            .where(levels.c.at_ms < before_ms, levels.c.position <= forwarded, levels.c.position < newest)
+            .order_by(levels.c.position)
+            .limit(_PRUNED_AT_ONCE)
+        )
+        pruned = 0
+        while True:
+            with self._gate.writing() as connection:
+                gone = connection.execute(delete(levels).where(levels.c.position.in_(some))).rowcount
+            pruned += gone
+            if gone < _PRUNED_AT_ONCE:
+                return pruned
 
     def _rows(self, query: Select[Any]) -> Sequence[Any]:
         with self._gate.reading() as connection:

@@ -3,11 +3,13 @@
 Readers and writers are kept apart. A writing transaction takes the database's write lock when it
 begins, so it never has to upgrade half-way, which SQLite would refuse without waiting; inside one
 process writers queue on a lock of ours, which is fairer than SQLite's polling. On PostgreSQL an
-advisory lock does the same, and makes positions grow in the order of the commits.
+advisory lock does the same, and makes positions grow in the order of the commits. A process that stands
+still inside a transaction must not stop the others there: the server ends its connection after a while.
 """
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 import time
@@ -30,6 +32,17 @@ _ADVISORY_LOCK: Final = 0x6361_7262_6F79_6400  # one writer at a time, whoever i
 _LOG_LIMIT_BYTES: Final = 64 * 1024 * 1024
 _PAGE_BYTES: Final = 4096
 _AGAIN_S: Final = 0.02
+_PATIENT_LOCK_MS: Final = 60 * 60 * 1_000
+"""As long as a dump may take: it keeps tables from being changed."""
+_PATIENT_IDLE_MS: Final = 2 * 60 * 1_000
+_LINK: Final[dict[str, Any]] = {
+    "connect_timeout": 10,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
+"""Seconds, the last one milliseconds: a server or a network that is gone is noticed, not waited for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +56,11 @@ class StoreOptions:
     change_rows: int = 10_000
     """How far back `changes_since` can look."""
     busy_timeout_ms: int = 10_000
-    """How long a transaction waits for another process before the store counts as unavailable."""
+    """SQLite: how long a transaction waits for another process before the store counts as unavailable."""
+    lock_limit_ms: int = 20_000
+    """The same on a server, for one lock; longer than `idle_limit_ms`, so that who waits gets it then."""
+    idle_limit_ms: int = 15_000
+    """A server only: for how long a transaction may stand still before the server ends it."""
     check_limit_s: float = 20.0
     """How long the check of the file's soundness at opening may take."""
     largest_bytes: int | None = None
@@ -63,7 +80,14 @@ class Gate:
         self.is_sqlite = url.get_backend_name() == "sqlite"
         self.in_memory = self.is_sqlite and url.database in (None, "", ":memory:")
         self._writer = threading.RLock()
-        self.engine = _sqlite_engine(url, options, self.in_memory) if self.is_sqlite else _server_engine(url)
+        self.engine = (
+            _sqlite_engine(url, options, self.in_memory) if self.is_sqlite else _server_engine(url, options)
+        )
+        # on a server each statement sees what is committed by then, in a transaction or not; outside of one
+        # a reader may take as long as it likes over what it got, and keeps nobody from changing a table
+        self._read_engine = (
+            self.engine if self.is_sqlite else self.engine.execution_options(isolation_level="AUTOCOMMIT")
+        )
         # how many rows an INSERT kept is only known where it is asked for
         self._write_engine = self.engine.execution_options(
             **{_BEGIN: "BEGIN IMMEDIATE", "preserve_rowcount": True}
@@ -72,20 +96,28 @@ class Gate:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A short transaction that only reads: fetch all of it inside, hold no cursor open after it."""
+        """Only reads, on SQLite in a short transaction: fetch all inside, hold no cursor open after it."""
         # a database in memory has one connection, which cannot be in two transactions
         with (
             self.errors(),
             self._writer if self.in_memory else nullcontext(),
-            self.engine.begin() as connection,
+            self._read_engine.begin() as connection,
         ):
             yield connection
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """A transaction that may write: all of it is kept, or nothing."""
+    def writing(self, *, patient: bool = False) -> Iterator[Connection]:
+        """A transaction that may write: all of it is kept, or nothing.
+
+        A `patient` one waits for whoever changes tables or dumps them, and may stand still for longer.
+        """
         with self.errors(), self._writer, self._write_engine.begin() as connection:
             if not self.is_sqlite:
+                if patient:
+                    connection.execute(text(f"SET LOCAL lock_timeout = {_PATIENT_LOCK_MS}"))
+                    connection.execute(
+                        text(f"SET LOCAL idle_in_transaction_session_timeout = {_PATIENT_IDLE_MS}")
+                    )
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ADVISORY_LOCK})
             yield connection
 
@@ -137,9 +169,13 @@ class Gate:
         if self.is_sqlite:
             return _from_sqlite(getattr(cause, "sqlite_errorname", ""), words, self.shown)
         state = getattr(cause, "sqlstate", None) or ""
-        # 08 connection, 53 out of resources, 57 operator's doing, 40 rolled back, 55 lock, 58 system
-        if state[:2] in {"08", "53", "57", "40", "55", "58"} or (
-            not state and type(cause).__name__ in {"OperationalError", "InterfaceError"}
+        # 08 connection, 53 out of resources, 57 operator's doing, 40 rolled back, 55 lock, 58 system;
+        # 25P03 and 25P04: the transaction stood still or lasted for too long, and the server ended it
+        if (
+            state[:2] in {"08", "53", "57", "40", "55", "58"}
+            or state in {"25P03", "25P04"}
+            # the connection broke, and no server said why
+            or (not state and type(cause).__name__ in {"OperationalError", "InterfaceError"})
         ):
             return StoreUnavailableError(
                 f"the database {self.shown} is not available: {words}",
@@ -165,14 +201,30 @@ def _checked(text_url: str) -> URL:
     return url
 
 
-def _server_engine(url: URL) -> Engine:
+def _server_engine(url: URL, options: StoreOptions) -> Engine:
+    # what is given beside the URL counts for more than what stands in it, so it is left out there
+    arguments = {name: value for name, value in _LINK.items() if name not in url.query}
+    arguments["options"] = _session_options(url, options)
     try:
-        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=5, pool_timeout=10)
+        return create_engine(
+            url, connect_args=arguments, pool_pre_ping=True, pool_size=5, max_overflow=5, pool_timeout=10
+        )
     except (ImportError, NoSuchModuleError) as error:
         raise ConfigurationError(
             [f"store.url begins with {url.drivername!r}, and no driver for it is installed"],
             hint="install psycopg",
         ) from error
+
+
+def _session_options(url: URL, options: StoreOptions) -> str:
+    """Limits of ours, then the options of the URL or the environment: of two the server takes the last."""
+    theirs = url.query.get("options", os.environ.get("PGOPTIONS", ""))
+    given = (theirs,) if isinstance(theirs, str) else theirs
+    ours = (
+        f"-c lock_timeout={options.lock_limit_ms}",
+        f"-c idle_in_transaction_session_timeout={options.idle_limit_ms}",
+    )
+    return " ".join((*ours, *given)).strip()
 
 
 def _sqlite_engine(url: URL, options: StoreOptions, in_memory: bool) -> Engine:

@@ -53,7 +53,8 @@ def bring_up_to_date(gate: Gate) -> None:
     with gate.reading() as connection:
         if _version(connection) == SCHEMA_VERSION:
             return
-    with gate.writing() as connection:
+    # another one's migration may take a while, and so may a dump that holds on to the tables
+    with gate.writing(patient=True) as connection:
         found = _version(connection)
         if found == SCHEMA_VERSION:
             return

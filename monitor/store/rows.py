@@ -18,6 +18,8 @@ from monitor.store.schema import readings
 Row = tuple[int, int, float, int, int]
 """Number of the series, time, value, arrival, flag; see `COLUMNS`."""
 
+_AT_ONCE: Final = 20_000
+"""Rows in one statement: while the arrays of very many are built the server would take us for hung."""
 COLUMNS: Final = ("series_id", "time_ms", "value", "received_ms", "flag")
 _TYPES: Final = (BigInteger, BigInteger, Double, BigInteger, Integer)
 
@@ -62,8 +64,11 @@ def _by_tuples(gate: Gate, statement: Any) -> Put:
 
 def _by_arrays(statement: Any) -> Put:
     def put(connection: Connection, rows: Sequence[Row]) -> int:
-        columns = zip(*rows, strict=True)
-        values = {name: list(column) for name, column in zip(COLUMNS, columns, strict=True)}
-        return cast("CursorResult[Any]", connection.execute(statement, values)).rowcount
+        written = 0
+        for start in range(0, len(rows), _AT_ONCE):
+            columns = zip(*rows[start : start + _AT_ONCE], strict=True)
+            values = {name: list(column) for name, column in zip(COLUMNS, columns, strict=True)}
+            written += cast("CursorResult[Any]", connection.execute(statement, values)).rowcount
+        return written
 
     return put

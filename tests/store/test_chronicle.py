@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from sqlalchemy import event
 
 from monitor.errors import StoreError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Phase, Severity
+from monitor.store import chronicle
 from monitor.store.values import AlertMoment, Level, PhaseStep
 
 
@@ -45,6 +47,18 @@ class TestLooks:
         with pytest.raises(StoreError):
             store.chronicle.keep([level(5)], [])
         assert store.chronicle.last_level_ms("orchard-session") is None
+
+    def test_many_old_levels_go_in_portions(self, store, orchard, monkeypatch):
+        """No transaction takes more than its portion, so that writers are let in between, and all go."""
+        monkeypatch.setattr(chronicle, "_PRUNED_AT_ONCE", 2)
+        store.chronicle.keep([level(at_ms) for at_ms in range(1, 8)], [])
+        ended: list[object] = []
+        event.listen(store._gate.engine, "commit", ended.append)
+        last = store.chronicle.levels_after(0, 10)[-1][0]
+        ended.clear()
+        assert store.chronicle.prune_levels(100, last) == 6
+        assert len(ended) == 4
+        assert [look.at_ms for _, look in store.chronicle.levels_after(0, 10)] == [7]
 
     def test_old_levels_go_once_forwarded_and_the_newest_stays(self, store, orchard):
         """Pruning takes what is old and forwarded; the last position is never given out again."""
