@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 from monitor.batch.sheet import Sheet
-from monitor.errors import DeliveryError, NotFoundError
+from monitor.errors import DeliveryError, NotFoundError, StoreUnavailableError
 from monitor.ferment.emission import Severity
 from monitor.notify.channels import Channel
 from monitor.notify.digest import DailyAt, Turn, turn_of
@@ -36,6 +36,8 @@ _MOST_DUE: Final = 200
 _MOST_PICTURES: Final = 4
 _RESERVED_MS: Final = 60 * MS_PER_SECOND
 """Longer than any channel takes to answer; if the sender dies meanwhile, another sends it then."""
+_DIGEST: Final = 0
+"""The digest among what cannot be put into words; deliveries are numbered from 1."""
 _LOOK_MS: Final = 5 * MS_PER_SECOND
 """While something waits to be grouped, look this often: a reminder of a danger may fall due meanwhile."""
 
@@ -91,7 +93,7 @@ class CourierPolicy:
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """A channel that does not accept notices."""
+    """A channel that does not accept notices, or one of its notices that cannot be put into words."""
 
     channel: str
     since_ms: int
@@ -124,8 +126,10 @@ class Post:
         tell_others: Callable[[str, Notice], None] = lambda _name, _notice: None,
     ) -> None:
         self.channel = channel
-        self.trouble: Trouble | None = None
         self.counts = PostCounts()
+        self._refuses: Trouble | None = None
+        # by delivery; each with the time of its next try, until which it counts
+        self._wordless: dict[int, tuple[Trouble, int]] = {}
         self._store = store
         self._now_ms = now_ms
         self._share = share
@@ -141,9 +145,16 @@ class Post:
         self._unmarked: list[tuple[Delivery, int]] = []
         self._ready_ms: int | None = None
 
+    @property
+    def trouble(self) -> Trouble | None:
+        """Why something does not get through now; None where everything does."""
+        waiting = [trouble for trouble, _ in self._wordless.values()]
+        return self._refuses or min(waiting, key=lambda one: one.since_ms, default=None)
+
     def deliver(self, going: Callable[[], bool] = lambda: True) -> None:
         """Send whatever is due, one after the other, while `going`; StoreError where the store fails."""
         self._mark()
+        began_ms = self._now_ms()
         while going():
             # looked up anew each time: between two of them the maker may have acknowledged
             bundle = next_bundle(self._sendable(), self._now_ms(), self._policy.group_ms)
@@ -155,6 +166,8 @@ class Post:
                 self._send(mine)
         if self._digest is not None and going():
             self._send_digest(self._digest)
+        # tried again by now, and told of anew if it was in vain
+        self._wordless = {key: one for key, one in self._wordless.items() if one[1] > began_ms}
         while self._asides and going():
             self._send_aside(self._asides.popleft())
 
@@ -208,10 +221,12 @@ class Post:
         return not self._policy.shared or self._store.outbox.reserve(delivery, until_ms=until_ms)
 
     def _send(self, members: Sequence[Due]) -> None:
-        notices = [
-            self._compose(one.delivery, self._sheet(one.delivery.alert.batch), one.reason) for one in members
-        ]
-        notice = replace(grouped(members, notices), pictures=self._pictures(members))
+        composed = [(one, self._composed(one)) for one in members]
+        told = [(one, words) for one, words in composed if words is not None]
+        if not told:
+            return
+        members = [one for one, _ in told]
+        notice = replace(grouped(members, [words for _, words in told]), pictures=self._pictures(members))
         try:
             self.channel.send(notice)
         except DeliveryError as error:
@@ -221,6 +236,36 @@ class Post:
         self._unmarked = [(one.delivery, now_ms) for one in members]
         self._mark()
         self._works()
+
+    def _composed(self, due: Due) -> Notice | None:
+        """The words of one delivery, plain ones where the full ones fail; None where these fail too."""
+        delivery, name = due.delivery, self.channel.name
+        sheet = None
+        try:
+            sheet = self._sheet(delivery.alert.batch)
+            return self._compose(delivery, sheet, due.reason)
+        except StoreUnavailableError:
+            raise
+        except Exception:  # noqa: BLE001  whatever goes wrong in the words, what they are about is told
+            _log.exception("channel %s: alert %d is told in plain words", name, delivery.alert.id)
+        try:
+            return notice_of(delivery, sheet, due.reason)
+        except Exception as error:  # noqa: BLE001  it waits, so that others are told
+            _log.exception("channel %s: alert %d cannot be put into words", name, delivery.alert.id)
+            self._put_off(delivery, f"a notice cannot be put into words ({type(error).__name__})")
+            return None
+
+    def _put_off(self, delivery: Delivery, words: str) -> None:
+        next_ms = self._now_ms() + self._policy.backoff.delay_ms(delivery.attempts, self._share())
+        self._cannot_say(delivery.id, words, next_ms)
+        self._store.outbox.mark_failed(delivery.id, error=words, next_due_ms=next_ms)
+
+    def _cannot_say(self, key: int, words: str, next_ms: int) -> None:
+        self.counts.failed += 1
+        before = self._wordless.get(key)
+        since_ms = self._now_ms() if before is None else before[0].since_ms
+        # a new dict, because other threads ask for the trouble
+        self._wordless = {**self._wordless, key: (Trouble(self.channel.name, since_ms, words), next_ms)}
 
     def _pictures(self, members: Sequence[Due]) -> tuple[Picture, ...]:
         # every other try goes without: what a service refuses because of its pictures gets through then
@@ -244,17 +289,17 @@ class Post:
 
     def _works(self) -> None:
         self.counts.sent += 1
-        if self.trouble is not None:
+        if self._refuses is not None:
             _log.warning("channel %s accepts notices again", self.channel.name)
-            self.trouble = None
+            self._refuses = None
 
     def _fails(self, error: DeliveryError) -> None:
         self.counts.failed += 1
         words = str(error)
-        if self.trouble is None or self.trouble.error != words:
+        if self._refuses is None or self._refuses.error != words:
             _log.warning("channel %s: %s", self.channel.name, words)
-            since_ms = self._now_ms() if self.trouble is None else self.trouble.since_ms
-            self.trouble = Trouble(self.channel.name, since_ms, words)
+            since_ms = self._now_ms() if self._refuses is None else self._refuses.since_ms
+            self._refuses = Trouble(self.channel.name, since_ms, words)
 
     def _failed(self, deliveries: Sequence[Delivery], error: DeliveryError) -> None:
         self._fails(error)
@@ -286,7 +331,15 @@ class Post:
         self._digest_due_ms = None if self._route.quiet is None else self._route.quiet.ends_ms(now_ms)
         if self._digest_due_ms is not None:
             return False
-        notice = digest.compose(self._route.batches)
+        try:
+            notice = digest.compose(self._route.batches)
+        except StoreUnavailableError:
+            raise
+        except Exception as error:  # noqa: BLE001  what comes after it must not wait for it
+            _log.exception("channel %s: the digest cannot be put into words", self.channel.name)
+            due_ms = self._digest_later(now_ms)
+            self._cannot_say(_DIGEST, f"the digest cannot be put into words ({type(error).__name__})", due_ms)
+            return False
         if notice is None:
             return True
         # set first where others may send it too: of several processes one moves the mark
@@ -298,12 +351,17 @@ class Post:
             self._fails(error)
             if self._policy.shared:
                 self._store.changes.set_mark(mark, seen)
-            delay_ms = self._policy.backoff.delay_ms(self._digest_tries, self._share())
-            self._digest_due_ms = now_ms + delay_ms
-            self._digest_tries += 1
+            self._digest_later(now_ms)
             return False
         self._works()
         return True
+
+    def _digest_later(self, now_ms: int) -> int:
+        """Have the digest tried again after a wait; when."""
+        due_ms = now_ms + self._policy.backoff.delay_ms(self._digest_tries, self._share())
+        self._digest_due_ms = due_ms
+        self._digest_tries += 1
+        return due_ms
 
     def _send_aside(self, notice: Notice) -> None:
         try:
