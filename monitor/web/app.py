@@ -46,7 +46,7 @@ def create_app(ports: Ports, settings: WebSettings) -> Starlette:
         if problem is None:
             raise error
         wants_words = "text/html" in request.headers.get("accept", "")
-        if request.url.path.startswith("/api/") or not wants_words:
+        if request.scope["path"].startswith("/api/") or not wants_words:
             return problem.response(request)
         return frame.fault(request, problem)
 

@@ -92,13 +92,14 @@ class Frame:
         show = self.show(request)
         form_token = self.gate.form_token(visitor)
         said = unquote(request.cookies.get(SAID_COOKIE, ""))
+        path = quote(request.scope["path"])
         if "waiting" not in context:
             # every page of the maker's says how many alerts nobody has seen
             context["waiting"] = unseen(self.ports) if visitor.signed_in else 0
         everything = {
             "request": request,
-            "path": request.url.path,
-            "here": "/" + request.url.path.split("/")[1],
+            "path": path,
+            "here": "/" + path.removeprefix("/").partition("/")[0],
             "visitor": visitor,
             "signs_in": self.settings.signs_in,
             "form_token": form_token,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ipaddress
+import re
 from collections.abc import Callable
 from http import HTTPStatus
 from typing import Final
@@ -19,6 +21,8 @@ from monitor.web.signin import Gate
 SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
 OPEN_PATHS: Final = ("/static/", "/sign-in", "/shared/", "/health")
 BODY_AT_MOST: Final = 256 * 1024
+
+_HOST: Final = re.compile(r"(?:[A-Za-z0-9._-]+|\[(?P<ipv6>[0-9A-Fa-f:.]+)\])(?::[0-9]{1,5})?")
 
 HEADERS: Final = {
     # BokehJS writes style elements of its own; no script runs that is not a file of ours
@@ -67,12 +71,14 @@ class Guard:
             _check_length(request)
             visitor = self._gate.visitor(request)
             request.scope["visitor"] = visitor
-            if visitor.signed_in or request.url.path.startswith(OPEN_PATHS):
+            path = _path(request)
+            if visitor.signed_in or path.startswith(OPEN_PATHS):
                 if _is_api(request) and not visitor.by_token and request.method not in SAFE_METHODS:
                     self._check_api_action(request)
                 return None
             if not _is_api(request) and request.method in SAFE_METHODS:
-                target = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+                query = request.scope.get("query_string", b"").decode("latin-1")
+                target = quote(path) + (f"?{query}" if query else "")
                 return RedirectResponse(f"/sign-in?next={quote(target, safe='')}", 303)
             raise AccessError(
                 "sign in first", status=HTTPStatus.UNAUTHORIZED, hint="send Authorization: Bearer <token>"
@@ -84,6 +90,8 @@ class Guard:
 
     def _check_host(self, request: Request) -> None:
         """Without sign-in only loopback names are answered: a foreign name may point here (rebinding)."""
+        if not all(_is_plain_host(one) for one in request.headers.getlist("host")):
+            raise AccessError("the Host header is no name with a port", status=HTTPStatus.BAD_REQUEST)
         names = self._settings.allowed_hosts
         if self._settings.signs_in and not names:
             return
@@ -102,7 +110,7 @@ class Guard:
             return
         site = request.headers.get("sec-fetch-site", "none")
         origin = request.headers.get("origin")
-        foreign = origin is not None and urlsplit(origin).netloc != request.headers.get("host", "")
+        foreign = origin is not None and _netloc(origin) != request.headers.get("host", "")
         if site not in ("same-origin", "none") or foreign:
             raise AccessError("actions from another site are refused", status=HTTPStatus.FORBIDDEN)
 
@@ -118,8 +126,30 @@ class Guard:
             )
 
 
+def _path(request: Request) -> str:
+    """The path that is routed; into that of `request.url` goes what the caller says is the host."""
+    return str(request.scope["path"])
+
+
+def _is_plain_host(host: str) -> bool:
+    found = _HOST.fullmatch(host)
+    if found is None:
+        return False
+    try:
+        return found["ipv6"] is None or bool(ipaddress.IPv6Address(found["ipv6"]))
+    except ValueError:
+        return False
+
+
+def _netloc(origin: str) -> str | None:
+    try:
+        return urlsplit(origin).netloc
+    except ValueError:  # half a bracket
+        return None
+
+
 def _is_api(request: Request) -> bool:
-    return request.url.path.startswith(("/api/", "/events", "/metrics"))
+    return _path(request).startswith(("/api/", "/events", "/metrics"))
 
 
 def _check_length(request: Request) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any, Final
+from urllib.parse import quote
 
 from pydantic import ValidationError
 from starlette.exceptions import HTTPException
@@ -85,7 +86,7 @@ class Problem:
     def response(self, request: Request) -> JSONResponse:
         """The answer for a program."""
         return JSONResponse(
-            self.document(request.url.path), int(self.status), self.headers(), media_type=MEDIA
+            self.document(quote(request.scope["path"])), int(self.status), self.headers(), media_type=MEDIA
         )
 
 

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
+from urllib.parse import parse_qs, urlsplit
 
 import argon2
 import pytest
 from starlette.applications import Starlette
+from starlette.datastructures import URL
+from starlette.requests import HTTPConnection
+from starlette.types import Message
 
 from monitor.web.app import create_app
 from monitor.web.options import WebSettings
@@ -114,8 +119,9 @@ def test_forged_forms_are_refused(visit: Visit, busy: Cellar) -> None:
     fields = {"hours": "1"}
     assert visit.post("/silences", fields, token="").status_code == 403
     assert visit.post("/silences", fields, token="0" * 64).status_code == 403
-    for headers in ({"origin": "https://evil.example"}, {"sec-fetch-site": "cross-site"}, {"origin": "null"}):
-        assert visit.post("/silences", fields, **headers).status_code == 403
+    for origin in ("https://evil.example", "null", "http://[evil"):
+        assert visit.post("/silences", fields, origin=origin).status_code == 403
+    assert visit.post("/silences", fields, **{"sec-fetch-site": "cross-site"}).status_code == 403
     assert (
         visit.json("POST", "/api/v1/silences", {"hours": 1}, origin="http://evil.example").status_code == 403
     )
@@ -129,6 +135,63 @@ def test_a_foreign_name_for_this_machine_is_refused(visit: Visit) -> None:
         assert visit.get("/", headers={"host": host}).status_code == 421
     for host in ("localhost:8417", "127.0.0.1:1", "[::1]:8417"):
         assert visit.get("/", headers={"host": host}).status_code == 200
+
+
+def raw_status(app: Starlette, path: str, *hosts: str) -> int:
+    """The status of an answer to a request as it comes off the wire, with these Host headers."""
+    scope = {
+        "type": "http", "http_version": "1.1", "method": "GET", "scheme": "http", "root_path": "",
+        "path": path, "raw_path": path.encode(), "query_string": b"",
+        "headers": [(b"host", host.encode("latin-1")) for host in hosts],
+        "client": ("127.0.0.1", 40_000), "server": ("127.0.0.1", 8417),
+    }  # fmt: skip
+    sent: list[Message] = []
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    async def send(message: Message) -> None:
+        sent.append(message)
+
+    asyncio.run(app(scope, receive, send))
+    return int(sent[0]["status"])
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        "127.0.0.1:1/health?", "127.0.0.1/static/", "a/sign-in#", "a\\health", "me@a", "a b", "a\n", "a:port",
+        "a:", "", "[::1", "[:::::]", "[1.2]", "[::1]x", "ä",
+    ],
+)  # fmt: skip
+def test_a_host_that_is_no_name_opens_nothing(locked: Starlette, host: str) -> None:
+    """A Host header with a path, a user or anything else in it is refused, at the open paths too."""
+    for path in ("/api/v1/batches", BATCH, "/health", "/api/v1/nowhere"):
+        assert raw_status(locked, path, host) == 400
+
+
+def test_hosts_that_are_names_are_answered(locked: Starlette) -> None:
+    """A name or an address, with a port or without one, or none as in HTTP/1.0; each of two must be one."""
+    for host in ("cellar.example", "my_cellar:8417", "192.0.2.7:80", "[::1]:8417", "[2001:db8::7]"):
+        assert raw_status(locked, "/health", host) == 200
+        assert raw_status(locked, "/api/v1/batches", host) == 401
+        assert raw_status(locked, "/health", host, "a/b") == 400
+    assert raw_status(locked, "/health") == 200
+
+
+def test_the_path_that_is_routed_decides_what_is_open(
+    stranger: Visit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the address as a whole reads like an open one, what is answered stays behind the door."""
+    monkeypatch.setattr(HTTPConnection, "url", URL("http://127.0.0.1:1/health?/batches"))
+    assert stranger.json("GET", "/api/v1/batches").status_code == 401
+    assert stranger.get(BATCH).headers["location"].startswith("/sign-in?next=%2Fbatches%2F")
+
+
+def test_the_way_back_leads_to_the_very_page(stranger: Visit) -> None:
+    """What was asked for behind the question mark, and letters beyond ASCII, outlive the sign-in."""
+    location = stranger.get("/batches/m%C3%BCst?units=us").headers["location"]
+    assert parse_qs(urlsplit(location).query)["next"] == ["/batches/m%C3%BCst?units=us"]
 
 
 def test_forms_of_other_media_cannot_reach_the_api(visit: Visit) -> None:
