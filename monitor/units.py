@@ -84,12 +84,17 @@ def degrees(value: float) -> str:
 def ms_from_datetime(moment: datetime) -> int:
     """Unix milliseconds of an aware datetime.
 
-    Raises ValueError for a naive one: a time without an offset is not a time.
+    Raises ValueError for a naive one, because a time without an offset is not a time, and for one that is
+    before the year 1 or after 9999 in UTC.
     """
     if moment.tzinfo is None:
         raise ValueError(f"{moment.isoformat()} has no UTC offset")
+    try:
+        utc = moment.astimezone(UTC)
+    except OverflowError:
+        raise ValueError(f"{moment.isoformat()} is beyond the calendar in UTC") from None
     # integer arithmetic: a float of seconds would lose the last millisecond
-    delta = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+    delta = utc - datetime(1970, 1, 1, tzinfo=UTC)
     return delta.days * MS_PER_DAY + delta.seconds * MS_PER_SECOND + delta.microseconds // 1_000
 
 
@@ -107,5 +112,5 @@ def rfc3339_from_ms(time_ms: int) -> str:
 
 
 def ms_from_rfc3339(text: str) -> int:
-    """Unix milliseconds of an RFC 3339 time; ValueError without an offset or if unreadable."""
+    """Unix milliseconds of an RFC 3339 time; ValueError without an offset, if unreadable or out of range."""
     return ms_from_datetime(datetime.fromisoformat(text.strip()))

@@ -28,8 +28,10 @@ _CLOCK_SLACK_MS: Final = 5 * 60_000
 def past_ms(what: str, moment_ms: int, at_ms: int) -> int:
     """A moment at which something was done, the time of entry at the latest.
 
-    Raises InputError where it lies ahead by more than clocks differ.
+    Raises InputError where it lies ahead by more than clocks differ, or before 1970 as no pitching can.
     """
+    if moment_ms < 0:  # at the calendar's edge it could not even be shown in the reader's zone
+        raise InputError(f"{what} at a time before 1970", hint="check the year")
     if moment_ms > at_ms + _CLOCK_SLACK_MS:
         raise InputError(
             f"{what} at {rfc3339_from_ms(moment_ms)} lies in the future",

@@ -187,7 +187,7 @@ def _cells(line: str) -> list[str]:
 def _moment(text: str) -> int:
     try:
         return ms_from_rfc3339(text)
-    except (ValueError, OverflowError):
+    except ValueError:
         raise ValueError(f"{text!r} is no time with an offset") from None
 
 

@@ -181,7 +181,7 @@ def _time_ms(value: Any, time: MappedTime) -> int:
     if time.unit == "rfc3339":
         try:
             return ms_from_rfc3339(value)
-        except (ValueError, OverflowError, AttributeError, TypeError) as error:
+        except (ValueError, AttributeError, TypeError) as error:
             raise PayloadError(
                 f"{time.pointer}: {str(value)[:40]!r} is no RFC 3339 time with an offset",
                 kind="time",

@@ -81,9 +81,9 @@ class Form:
             return self.show.now_ms
         try:
             local = datetime.fromisoformat(text)
+            return ms_from_datetime(local if local.tzinfo else local.replace(tzinfo=self.show.zone))
         except ValueError:
             raise InputError(f"{label} = {text!r}: a date and a time, such as 2026-03-01T18:30") from None
-        return ms_from_datetime(local if local.tzinfo else local.replace(tzinfo=self.show.zone))
 
 
 def _exact_ms(text: str, label: str) -> int:
