@@ -22,7 +22,7 @@ _FAULTS: Final = {
     "404": "There is no such thing.",
     "409": "The store refuses.",
     "422": "A value is wrong; the detail names it.",
-    "503": "The store cannot be reached now.",
+    "503": "Not possible now, as while the store cannot be reached; Retry-After says when to ask again.",
 }
 
 

@@ -7,8 +7,10 @@ tells it again with others, in a fraction of a second.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from http import HTTPStatus
 from typing import Final
 
 from monitor.batch.sheet import Sheet
@@ -22,11 +24,15 @@ from monitor.tune.witness import Witnessed, retold, witness
 from monitor.units import MS_PER_HOUR
 from monitor.web.history import Told
 from monitor.web.ports import Ports
+from monitor.web.problem import AccessError
 from monitor.web.remembered import Remembered
 from monitor.web.words import THRESHOLD
 
 REMEMBERED: Final = 8
 """Batches whose evidence is held at once; one takes about 400 bytes for each hour of the batch."""
+
+BUSY_S: Final = 5
+"""When one who was refused may ask again; a batch of many months is measured for up to 20 s."""
 
 MOST_TIMES = 20.0
 """A threshold can be tried up to so many times what is set."""
@@ -97,24 +103,37 @@ class Trials:
     """Remembers what the batches that were tried last have shown.
 
     A batch is measured anew once an hour has gone by or something was changed by hand: until then no look at
-    it has been added.
+    it has been added. One is worked out at a time: pages and judging have the processor too.
     """
 
     def __init__(self, store: Store, analysis: Analysis) -> None:
         self._store = store
         self._analysis = analysis
         self._shown: Remembered[tuple[str, int, int], _Shown] = Remembered(REMEMBERED)
+        self._working = threading.Lock()
 
     def tried(self, slug: str, wished: Mapping[str, float], until_ms: int) -> tuple[Told, Told]:
         """What the present thresholds say of a batch, and what others would have said.
 
-        Raises NotFoundError for an unknown batch, InputError for thresholds that cannot be tried.
+        Raises NotFoundError for an unknown batch, InputError for thresholds that cannot be tried, AccessError
+        while others are being tried.
         """
         other = tuned(self._analysis, wished)
-        shown = self._of(slug, until_ms)
-        if other == self._analysis:
-            return shown.present, shown.present
-        return shown.present, _told(shown.seen, other)
+        # refused, not made to wait: those who wait would hold the threads that answer everything else
+        if not self._working.acquire(blocking=False):
+            raise AccessError(
+                "other thresholds are being tried just now, and one trial is worked out at a time",
+                status=HTTPStatus.SERVICE_UNAVAILABLE,
+                hint="try again in a few seconds",
+                wait_s=BUSY_S,
+            )
+        try:
+            shown = self._of(slug, until_ms)
+            if other == self._analysis:
+                return shown.present, shown.present
+            return shown.present, _told(shown.seen, other)
+        finally:
+            self._working.release()
 
     def _of(self, slug: str, until_ms: int) -> _Shown:
         sheet = self._store.batches.get(slug)

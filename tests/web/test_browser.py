@@ -133,6 +133,19 @@ def test_a_moved_threshold_is_told_at_once(opening: Open) -> None:
     expect(page).to_have_url(re.compile(r"finished_dwell=2(&|$)"), timeout=10_000)
 
 
+def test_a_trial_behind_another_ones_comes_by_itself(server: WebServer, browser: Browser) -> None:
+    """While somebody else's is worked out the page says so, and asks again when it may."""
+    # a context of its own: what is answered is laid down before the page is opened
+    with browser.new_context(base_url=server.address) as context:
+        page = context.new_page()
+        busy = {"status": 503, "headers": {"Retry-After": "1"}, "body": '<p class="reason">Just now.</p>'}
+        page.route(re.compile(r"tune\?"), lambda route: route.fulfill(**busy))
+        page.goto(f"{BATCH}/tune")
+        expect(page.locator("#told")).to_have_text("Just now.", timeout=10_000)
+        page.unroute(re.compile(r"tune\?"))
+        expect(page.locator("#told section")).to_have_count(2, timeout=DRAWN_MS)
+
+
 def test_a_page_heals_after_a_restart(cellar: Cellar, server: WebServer, opening: Open) -> None:
     """When the server comes back the page listens again and shows what it missed, without being touched."""
     page = opening(BATCH)
