@@ -12,7 +12,7 @@ class AlertPolicy:
     """How long something must hold before it is told, and when it is due. Hours unless named otherwise."""
 
     finished_dwell: float = 6.0
-    stalled_dwell: float = 3.0
+    stalled_dwell: float = 6.0
     refermenting_dwell: float = 3.0
     clear_dwell: float = 6.0
     phase_dwell: float = 6.0

@@ -41,7 +41,7 @@ class Thresholds:
     not, so it is disturbed, or sugar went in."""
     stalled_doubt: float = 0.65
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
-    stalled_per_day: float = 0.4
+    stalled_per_day: float = 0.6
     """What is called stalled has not fallen faster than this over the last two days."""
     stalled_surely_sd: float = 2.0
     """Five points and so many standard deviations above its end, a flat line alone is a stall."""
