@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection, delete, func, insert, select, update
@@ -48,8 +48,9 @@ class SqlAlerts:
 
         In the same transaction a delivery falls due for each channel, so a change is told if and only if
         it is kept, and saying it again (after a restart, say) tells nobody twice. PENDING is not kept.
-        With `again` an alert that was over and is not after all fires once more: a channel that was told so,
-        or that waits for no reminder, gets one.
+        With `again` an alert that was over and is not after all fires once more: a channel that was told so
+        is reminded at once, one that waits for a notice goes on waiting, and one that was never told of the
+        alert is told now.
         ClaimLostError where the claim holds no more: who judges the batch now says it.
         """
         if change.state is AlertState.PENDING:
@@ -70,9 +71,13 @@ class SqlAlerts:
             # an alert first heard of when it is over was never news
             if channels and (firing or not made):
                 occasion = Occasion.FIRING if firing else Occasion.RESOLVED
-                connection.execute(
-                    insert(deliveries), [_delivery(row.id, name, occasion, now_ms) for name in channels]
-                )
+                # the end of an alert that fired once more may have been told before
+                before = {} if made else _turns(_deliveries(connection, row.id), occasion)
+                rows = [
+                    _delivery(row.id, name, occasion, now_ms, turn=before.get(name, -1) + 1)
+                    for name in channels
+                ]
+                connection.execute(insert(deliveries), rows)
             return stored_alert(row)
 
     def get(self, alert_id: int) -> StoredAlert:
@@ -244,24 +249,15 @@ class SqlAlerts:
         row = connection.execute(select(alerts).where(*over)).one_or_none()
         if row is None:
             return None
-        sent = connection.execute(select(deliveries).where(deliveries.c.alert_id == row.id)).all()
-        ends = [one for one in sent if one.occasion == str(Occasion.RESOLVED)]
-        # the end of it may come once more, and is told then
-        connection.execute(delete(deliveries).where(deliveries.c.id.in_([one.id for one in ends])))
-        news = {one.channel for one in ends if one.sent_ms is not None}
+        # an end that was not told is no news any more, and what was told stays on record
+        untold = (deliveries.c.occasion == str(Occasion.RESOLVED), deliveries.c.sent_ms.is_(None))
+        connection.execute(delete(deliveries).where(deliveries.c.alert_id == row.id, *untold))
+        known = _deliveries(connection, row.id)
+        last = {one.channel: one.occasion for one in sorted(known, key=_sending) if one.sent_ms is not None}
+        news = {name for name, occasion in last.items() if occasion == str(Occasion.RESOLVED)}
         seen_ms = None if news else row.acknowledged_ms
-        waiting = {one.channel for one in sent if one.due_ms is not None and one not in ends}
-        reminded = [name for name in channels if seen_ms is None and name not in waiting]
-        if reminded:
-            turns = {name: [one.turn for one in sent if one.channel == name] for name in reminded}
-            rows = [
-                {
-                    **_delivery(row.id, name, Occasion.REMINDER, now_ms),
-                    "turn": max(turns[name], default=0) + 1,
-                }
-                for name in reminded
-            ]
-            connection.execute(insert(deliveries), rows)
+        if seen_ms is None:
+            _remind(connection, row.id, channels, known, last, now_ms)
         fires = {**_values(batch, change), "acknowledged_ms": seen_ms}
         connection.execute(update(alerts).where(alerts.c.id == row.id).values(**fires))
         return _alert(connection, row.id)
@@ -309,12 +305,60 @@ def _values(batch: str, change: AlertChange) -> dict[str, Any]:
     }
 
 
-def _delivery(alert_id: int, channel: str, occasion: Occasion, due_ms: int) -> dict[str, Any]:
+def _remind(
+    connection: Connection,
+    alert_id: int,
+    channels: Sequence[str],
+    known: Sequence[Any],
+    last: Mapping[str, str],
+    now_ms: int,
+) -> None:
+    """Have each channel told that an alert fires once more; `last` is what each was told last of it."""
+    waiting = {one.channel: one.id for one in known if one.due_ms is not None}
+    dropped = {one.channel: one.id for one in known if one.occasion == str(Occasion.FIRING)}
+    turns = _turns(known, Occasion.REMINDER)
+    for name in channels:
+        due_now = update(deliveries).values(due_ms=now_ms)
+        if name in waiting:
+            if last.get(name) == str(Occasion.RESOLVED):
+                connection.execute(due_now.where(deliveries.c.id == waiting[name]))
+        elif name in last:
+            turn = turns.get(name, 0) + 1
+            again = _delivery(alert_id, name, Occasion.REMINDER, now_ms, turn=turn)
+            connection.execute(insert(deliveries), again)
+        elif name in dropped:
+            anew = due_now.values(attempts=0, last_error="", dropped_ms=None, dropped_why="")
+            connection.execute(anew.where(deliveries.c.id == dropped[name]))
+        else:
+            first = _delivery(alert_id, name, Occasion.FIRING, now_ms)
+            connection.execute(insert(deliveries), first)
+
+
+def _deliveries(connection: Connection, alert_id: int) -> Sequence[Any]:
+    return connection.execute(select(deliveries).where(deliveries.c.alert_id == alert_id)).all()
+
+
+def _turns(known: Sequence[Any], occasion: Occasion) -> dict[str, int]:
+    """The greatest number of a channel's deliveries for an occasion, where there are any."""
+    found: dict[str, int] = {}
+    for one in known:
+        if one.occasion == str(occasion):
+            found[one.channel] = max(one.turn, found.get(one.channel, 0))
+    return found
+
+
+def _sending(delivery: Any) -> tuple[int, int]:
+    return delivery.sent_ms or 0, delivery.id
+
+
+def _delivery(
+    alert_id: int, channel: str, occasion: Occasion, due_ms: int, *, turn: int = 0
+) -> dict[str, Any]:
     return {
         "alert_id": alert_id,
         "channel": channel,
         "occasion": str(occasion),
-        "turn": 0,
+        "turn": turn,
         "due_ms": due_ms,
         "attempts": 0,
         "last_error": "",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from sqlalchemy import Select, exists, func, select, update
+from sqlalchemy import Select, and_, exists, func, or_, select, update
 from sqlalchemy import delete as delete_from
 
 from monitor.store.alerts import stored_alert
@@ -135,12 +135,23 @@ class SqlOutbox:
 
 
 def _open() -> Select[Any]:
-    first = deliveries.alias("first")
+    begun, ended = deliveries.alias("begun"), deliveries.alias("ended")
+    over = exists().where(
+        ended.c.alert_id == begun.c.alert_id,
+        ended.c.channel == begun.c.channel,
+        ended.c.occasion == str(Occasion.RESOLVED),
+        or_(
+            ended.c.sent_ms > begun.c.sent_ms,
+            and_(ended.c.sent_ms == begun.c.sent_ms, ended.c.id > begun.c.id),
+        ),
+    )
+    # an alert may fire again after its end was told, and then a reminder is the first that is heard of it
     told = exists().where(
-        first.c.alert_id == deliveries.c.alert_id,
-        first.c.channel == deliveries.c.channel,
-        first.c.occasion == str(Occasion.FIRING),
-        first.c.sent_ms.is_not(None),
+        begun.c.alert_id == deliveries.c.alert_id,
+        begun.c.channel == deliveries.c.channel,
+        begun.c.occasion != str(Occasion.RESOLVED),
+        begun.c.sent_ms.is_not(None),
+        ~over,
     )
     return (
         select(

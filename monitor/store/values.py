@@ -199,7 +199,7 @@ class Delivery:
     attempts: int
     last_error: str
     told: bool
-    """Whether this channel has accepted the notice that the alert fires."""
+    """Whether this channel has accepted a notice that the alert fires, and none since that it is over."""
 
 
 class ChangeKind(StrEnum):

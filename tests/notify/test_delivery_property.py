@@ -38,6 +38,7 @@ class Cellar(RuleBasedStateMachine):
         self.now_ms = 0
         self.up = True
         self.firing: dict[tuple[str, AlertKind], AlertChange] = {}
+        self.over: list[tuple[str, AlertChange, AlertChange]] = []
         self.said: list[tuple[str, AlertChange]] = []
         self.told: list[Due] = []
         self.start_post()
@@ -84,7 +85,21 @@ class Cellar(RuleBasedStateMachine):
             self.firing[slug, kind] = change
         else:
             change = AlertChange(self.now_ms, kind, AlertState.RESOLVED, begun.fired_ms, SEVERITY[kind], "m")
+            self.over.append((slug, begun, change))
         self.record(slug, change)
+
+    @precondition(lambda self: self.over)
+    @rule(pick=st.integers(0, 9))
+    def fire_again(self, pick: int) -> None:
+        """It turns out that an alert was over by mistake."""
+        slug, begun, ended = self.over[pick % len(self.over)]
+        if (slug, begun.kind) in self.firing:
+            return
+        self.now_ms += 1
+        self.over.remove((slug, begun, ended))
+        self.said.remove((slug, ended))
+        self.firing[slug, begun.kind] = begun
+        self.store.alerts.record(slug, begun, channels=["mail"], now_ms=self.now_ms, again=True)
 
     @rule()
     def restart(self) -> None:
@@ -126,12 +141,14 @@ class Cellar(RuleBasedStateMachine):
     @invariant()
     def only_in_order(self) -> None:
         """No reminder or end without the beginning before it, nothing but the end once acknowledged, and
-        nothing at all after it was told as over.
+        after it was told as over nothing but that it fires again.
         """
         begun: set[int] = set()
         closed: set[int] = set()
         for one in self.told:
             alert, occasion = one.delivery.alert, one.delivery.occasion
+            if occasion is Occasion.REMINDER:
+                closed.discard(alert.id)
             assert alert.id not in closed
             if occasion is Occasion.FIRING:
                 begun.add(alert.id)
@@ -149,7 +166,10 @@ class Cellar(RuleBasedStateMachine):
         self.up = True
         self.now_ms = (self.now_ms // MS_PER_DAY + 3) * MS_PER_DAY + 12 * MS_PER_HOUR  # a noon
         self.post.deliver()
-        told = {one.delivery.alert.id for one in self.told if one.delivery.occasion is Occasion.FIRING}
+        told: set[int] = set()
+        for one in self.told:
+            over = one.reason in (Reason.MISSED, Reason.ENDED)
+            (told.discard if over else told.add)(one.delivery.alert.id)
         for alert in self.store.alerts.listed(only_firing=True):
             assert alert.id in told or alert.acknowledged_ms is not None
         assert all(one.due_ms > self.now_ms for one in self.store.outbox.waiting())

@@ -58,8 +58,8 @@ class TestRecord:
         store.outbox.mark_sent(mail, at_ms=92)
         again = store.alerts.record(orchard.slug, FIRED, channels=["mail", "phone"], now_ms=95, again=True)
         assert again == replace(found, acknowledged_ms=None)
-        due = [(one.channel, one.occasion, one.turn, one.due_ms, one.told) for one in store.outbox.waiting()]
-        assert due == [(name, Occasion.REMINDER, 1, 95, True) for name in ("mail", "phone")]
+        due = [(one.channel, one.occasion, one.turn, one.due_ms) for one in store.outbox.waiting()]
+        assert due == [(name, Occasion.REMINDER, 1, 95) for name in ("mail", "phone")]
         assert store.alerts.record(orchard.slug, FIRED, channels=["mail"], now_ms=96, again=True) is None
         over = store.alerts.record(orchard.slug, RESOLVED, channels=["mail", "phone"], now_ms=97)
         assert over is not None
