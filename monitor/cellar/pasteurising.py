@@ -17,6 +17,7 @@ from monitor.cellar.carbonation import KPA_PER_BAR, gauge_kpa
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
+from monitor.units import degrees
 
 BASE_PER_K: Final = 1.393
 REFERENCE_C: Final = 60.0
@@ -109,38 +110,55 @@ def hold(
     does, and outside 0..10 volumes.
     """
     minutes = minutes_at(target_pu, temperature_c)
-    within("dissolved CO2", dissolved_volumes, 0.0, 10.0, "volumes")
-    pressure_kpa = gauge_kpa(dissolved_volumes, temperature_c)
-    if sealed and dissolved_volumes > STILL_VOLUMES:
-        sentence = (
-            f"Never heat sealed carbonated bottles: with {dissolved_volumes:g} volumes they would hold"
-            f" {pressure_kpa / KPA_PER_BAR:.1f} bar over the atmosphere at {temperature_c:g} degC and may"
-            " burst."
-        )
-        return HeatRefusal(
-            reason=HeatRefusalReason.SEALED_AND_CARBONATED,
-            sentence=sentence,
-            gauge_kpa=pressure_kpa,
-            cautions=(Caution(Hazard.PRESSURE, sentence), *_ALWAYS),
-        )
+    refused = sealed_refusal(temperature_c, sealed=sealed, dissolved_volumes=dissolved_volumes)
+    if refused is not None:
+        return refused
     return Hold(
         target_pu=target_pu,
         temperature_c=temperature_c,
         minutes=minutes,
-        sealed_gauge_kpa=pressure_kpa,
-        cautions=(
-            *_ALWAYS,
-            *((_sealed_still_caution(pressure_kpa, temperature_c),) if sealed else ()),
-            *((_FOAM,) if dissolved_volumes > STILL_VOLUMES else ()),
-        ),
+        sealed_gauge_kpa=gauge_kpa(dissolved_volumes, temperature_c),
+        cautions=heat_cautions(temperature_c, sealed=sealed, dissolved_volumes=dissolved_volumes),
+    )
+
+
+def sealed_refusal(temperature_c: float, *, sealed: bool, dissolved_volumes: float) -> HeatRefusal | None:
+    """Why bottles must not be brought to this temperature; None where they are open or still.
+
+    Raises QuantityError outside 0..10 volumes, and outside 0..80 degC where they are sealed and not still.
+    """
+    within("dissolved CO2", dissolved_volumes, 0.0, 10.0, "volumes")
+    if not sealed or dissolved_volumes <= STILL_VOLUMES:
+        return None
+    pressure_kpa = gauge_kpa(dissolved_volumes, temperature_c)
+    sentence = (
+        f"Never heat sealed carbonated bottles: with {dissolved_volumes:g} volumes they would hold"
+        f" {pressure_kpa / KPA_PER_BAR:.1f} bar over the atmosphere at {degrees(temperature_c)} degC and may"
+        " burst."
+    )
+    return HeatRefusal(
+        reason=HeatRefusalReason.SEALED_AND_CARBONATED,
+        sentence=sentence,
+        gauge_kpa=pressure_kpa,
+        cautions=(Caution(Hazard.PRESSURE, sentence), *_ALWAYS),
+    )
+
+
+def heat_cautions(temperature_c: float, *, sealed: bool, dissolved_volumes: float) -> tuple[Caution, ...]:
+    """What must be said where an open or a still batch is heated to this temperature, 0..80 degC."""
+    pressure_kpa = gauge_kpa(dissolved_volumes, temperature_c)
+    return (
+        *_ALWAYS,
+        *((_sealed_still_caution(pressure_kpa, temperature_c),) if sealed else ()),
+        *((_FOAM,) if dissolved_volumes > STILL_VOLUMES else ()),
     )
 
 
 def _sealed_still_caution(pressure_kpa: float, temperature_c: float) -> Caution:
     text = (
         f"Even still, a full sealed bottle would hold about {pressure_kpa / KPA_PER_BAR:.1f} bar over the"
-        f" atmosphere at {temperature_c:g} degC, more as the liquid swells: stir the gas out first and loosen"
-        " the closure."
+        f" atmosphere at {degrees(temperature_c)} degC, more as the liquid swells: stir the gas out first and"
+        " loosen the closure."
     )
     return Caution(Hazard.PRESSURE, text)
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
 from monitor.cellar.carbonation import KegPressure, PrimingSugar, keg_pressure
-from monitor.cellar.caution import Advised
-from monitor.cellar.pasteurising import Hold, hold, pasteurising_units
+from monitor.cellar.heating import Heating, History, heating, read_history
+from monitor.cellar.pasteurising import Hold, hold
 from monitor.cellar.pressure import DISSOLVED_VOLUMES, SealedPressure, Vessel, sealed_pressure
 from monitor.cellar.priming import BottlingState, Priming, PrimingRefusal, priming
 from monitor.commands.figures import (
@@ -29,7 +27,6 @@ from monitor.ferment.emission import Phase
 from monitor.must.alcohol import expected_final_gravity_sg
 from monitor.must.honey import MOST_FERMENTABLE_SHARE
 
-MOST_READINGS = 100_000
 _SUGARS = {"sugar": PrimingSugar.SUCROSE, "dextrose": PrimingSugar.GLUCOSE_MONOHYDRATE,
            "honey": PrimingSugar.HONEY}  # fmt: skip
 _VESSELS = {
@@ -171,14 +168,6 @@ def _sealed_rows(found: SealedPressure, output: Output) -> list[Row]:
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heating(Advised):
-    """What a heating did."""
-
-    readings: int
-    pasteurising_units: float
-
-
 @click.command("pasteurise")
 @click.option("--target", type=click.FloatRange(0.0, 1000.0), default=40.0, show_default=True, help="Units.")
 @click.option("--at", "temperature_c", type=TEMPERATURE, default="65C", show_default=True)
@@ -187,7 +176,8 @@ class Heating(Advised):
     "--dissolved", type=float, default=DISSOLVED_VOLUMES, show_default=True, help="Volumes of CO2 in it."
 )
 @click.option("--history", type=click.Path(exists=True, dir_okay=False, path_type=Path),
-              help="CSV of minutes and degC at the coldest spot: what that heating did.")  # fmt: skip
+              help="CSV of minutes and temperature at the coldest spot, headed minutes,degC or minutes,degF:"
+              " what that heating did.")  # fmt: skip
 @output_options
 def pasteurise_command(
     target: float,
@@ -198,17 +188,11 @@ def pasteurise_command(
     output: Output,
 ) -> None:
     """How long to hold a still batch hot, or what a heating that was recorded has done."""
-    planned = hold(target, temperature_c, sealed=sealed, dissolved_volumes=dissolved)
     if history is not None:
-        times, degrees = _history(history)
-        done = Heating(
-            readings=len(times),
-            pasteurising_units=pasteurising_units(times, degrees),
-            cautions=planned.cautions,
-        )
-        rows = [("units", f"{done.pasteurising_units:.1f}"), ("readings", str(done.readings))]
-        tell(output, done, rows)
+        done = heating(_history(history), sealed=sealed, dissolved_volumes=dissolved)
+        tell(output, done, _heating_rows(done, output))
         return
+    planned = hold(target, temperature_c, sealed=sealed, dissolved_volumes=dissolved)
     if isinstance(planned, Hold):
         minutes = f"{planned.minutes:.1f} minutes at {output.temperature(planned.temperature_c)}"
         tell(output, planned, [("hold", minutes), ("units", f"{planned.target_pu:g}")])
@@ -216,28 +200,21 @@ def pasteurise_command(
     tell(output, planned, [("no time", planned.sentence)])
 
 
-def _history(path: Path) -> tuple[list[float], list[float]]:
-    """Minutes and degC of a CSV; a first line of words is skipped. InputError names the line at fault."""
-    times: list[float] = []
-    degrees: list[float] = []
+def _heating_rows(done: Heating, output: Output) -> list[Row]:
+    said = "as its heading says" if done.unit_said else "no heading says so"
+    rows = [] if done.refusal is None else [("never so", done.refusal.sentence)]
+    return [
+        *rows,
+        ("units", f"{done.pasteurising_units:.1f}"),
+        ("warmest", output.temperature(done.warmest_c)),
+        ("readings", f"{done.readings}, taken as {done.unit}: {said}"),
+    ]
+
+
+def _history(path: Path) -> History:
+    """The table of a heating."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name} cannot be read: {error}") from error
-    for number, row in enumerate(csv.reader(text.splitlines()), start=1):
-        if not row:
-            continue
-        try:
-            minutes, celsius = (float(cell) for cell in row)
-        except ValueError:
-            if number == 1:
-                continue
-            raise InputError(
-                f"{path.name}, line {number}: {','.join(row)!r} is not minutes and degC",
-                hint="write two numbers a line, such as 0,20.5",
-            ) from None
-        if len(times) == MOST_READINGS:
-            raise InputError(f"{path.name} has more than {MOST_READINGS} readings")
-        times.append(minutes)
-        degrees.append(celsius)
-    return times, degrees
+    return read_history(text, path.name)

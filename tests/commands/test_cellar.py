@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import FAMILIES, HEADINGS
-from monitor.errors import InputError, QuantityError
+from monitor.errors import QuantityError
 
 BY_NAME: dict[str, click.Command] = {
     name: getattr(importlib.import_module(f"monitor.commands.{module}"), f"{name}_command")
@@ -235,16 +235,6 @@ def test_no_heating_of_sealed_carbonated_bottles() -> None:
     """With 3 volumes in closed bottles no time is given."""
     refused = as_json(["pasteurise", "--sealed", "--dissolved", "3"])
     assert "minutes" not in refused
-
-
-def test_a_recorded_heating_is_counted(tmp_path: Path) -> None:
-    """15 minutes at 60 degC are 15 units (Del Vecchio, Dayharsh & Baselt 1951, by definition)."""
-    history = tmp_path / "bath.csv"
-    history.write_text("minutes,degC\n0,60\n\n7.5,60\n15,60\n", encoding="utf-8")
-    assert as_json(["pasteurise", "--history", str(history)])["pasteurising_units"] == pytest.approx(15.0)
-    history.write_text("0,60\n1,warm\n", encoding="utf-8")
-    with pytest.raises(InputError, match=r"bath\.csv, line 2: '1,warm'"):
-        run(["pasteurise", "--history", str(history)])
 
 
 def test_a_calculator_starts_without_store_and_settings() -> None:
