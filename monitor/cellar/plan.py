@@ -10,13 +10,14 @@ given.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 from monitor.cellar import plan_known, plan_packaging, plan_steps
-from monitor.cellar.carbonation import residual_volumes
+from monitor.cellar.ending import LEAST_LEFT_SHARE, fermentable_left_g_l, lowest_end
 from monitor.cellar.infusion import USUAL_DAYS
 from monitor.cellar.plan_known import ASSUMED_C, ASSUMED_PH, possible_ph
-from monitor.cellar.plan_packaging import WATCH_DAYS
+from monitor.cellar.plan_packaging import PROOF_DAYS, WATCH_DAYS
 from monitor.cellar.plan_sheet import (
     DRY_MOST_G_L,
     BatchFacts,
@@ -34,7 +35,7 @@ from monitor.cellar.sorbate import (
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, DRY_TARGET_MG_L, USUAL_TARGET_MG_L, sulfite_dose
 from monitor.cellar.sweetening import Sweetening, sweeten
 from monitor.errors import QuantityError
-from monitor.must.alcohol import EXTRACT_PER_ETHANOL, composition, composition_by_strength
+from monitor.must.alcohol import composition, composition_by_strength
 from monitor.must.liquid import Liquid
 from monitor.units import POINTS_PER_SG
 
@@ -68,16 +69,6 @@ def batch_liquid(facts: BatchFacts) -> Liquid:
     return composition(counted_sg, facts.gravity_sg).of_volume(facts.volume_l)
 
 
-def fermentable_left_g_l(base: Liquid, unfermentable_share: float) -> float:
-    """What yeast could still take of a liquid, g/L at 20 degC, by how much of its must it leaves.
-
-    The solids of the must are what is left of them and what the alcohol was made of (Balling). Below 0 where
-    less is left than such a must usually leaves.
-    """
-    solids_g = base.extract_g + EXTRACT_PER_ETHANOL * base.ethanol_g
-    return (base.extract_g - unfermentable_share * solids_g) / base.volume_l
-
-
 def plan_for(facts: BatchFacts, start_ms: int) -> Plan:
     """The plan of a batch that seems to have finished; its day 0 begins at `start_ms`.
 
@@ -99,10 +90,11 @@ def plan_for(facts: BatchFacts, start_ms: int) -> Plan:
 
 
 def _course(facts: BatchFacts) -> Course:
-    ready = batch_liquid(facts)
+    ready = base = batch_liquid(facts)
     ph = facts.ph if facts.ph is not None and possible_ph(facts.ph) else ASSUMED_PH
     temperature_c = ASSUMED_C if facts.temperature_c is None else facts.temperature_c
-    left_g_l = fermentable_left_g_l(ready, facts.unfermentable_share)
+    left_g_l = fermentable_left_g_l(base, facts.unfermentable_share)
+    least_share = min(facts.unfermentable_share, LEAST_LEFT_SHARE)
     still_sweet = left_g_l > DRY_MOST_G_L
     sweetening = _sweetening(facts, ready)
     sweet = still_sweet or sweetening is not None
@@ -132,11 +124,13 @@ def _course(facts: BatchFacts) -> Course:
             malolactic=facts.malolactic,
             molecular_so2_mg_l=sulfite.molecular_target_mg_l,
         )
-    return Course(
+    course = Course(
         facts=facts,
         ph=ph,
         temperature_c=temperature_c,
         left_g_l=left_g_l,
+        most_left_g_l=max(fermentable_left_g_l(base, least_share), 0.0),
+        lowest_sg=lowest_end(base, least_share).sg,
         sweetening=sweetening,
         sulfite=sulfite,
         sorbate=sorbate,
@@ -146,6 +140,10 @@ def _course(facts: BatchFacts) -> Course:
         ready_l=ready.volume_l,
         days=_days(facts, ph, sweet, not_enough(sorbate)),
     )
+    if not course.proof_due:
+        return course
+    proved = course.days.second_sample + PROOF_DAYS
+    return replace(course, days=replace(course.days, package=max(course.days.package, proved)))
 
 
 def _sorbate_due_g(facts: BatchFacts, dose: SorbateDose | None, stays_l: float) -> float:
@@ -192,6 +190,8 @@ def _steps(course: Course) -> Iterator[PlanStep]:
     yield plan_steps.first_sample(course)
     yield plan_steps.second_sample(course)
     yield plan_steps.rack(course)
+    if course.proof_due:
+        yield plan_packaging.prove(course)
     if course.acid_first:
         yield plan_steps.acidify(course)
     if course.sulfite_due:
@@ -205,9 +205,8 @@ def _steps(course: Course) -> Iterator[PlanStep]:
         yield plan_steps.infuse(course)
     if course.sweet:
         yield plan_packaging.watch(course)
-    volumes = facts.carbonation_volumes
-    if volumes is not None and volumes > residual_volumes(facts.keg_temperature_c):
-        yield plan_packaging.keg(course, volumes)
+    if course.kegged_volumes is not None:
+        yield plan_packaging.keg(course, course.kegged_volumes)
     else:
         yield plan_packaging.bottle(course)
 

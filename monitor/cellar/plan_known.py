@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from monitor.cellar.carbonation import G_PER_L_PER_VOLUME, MOST_VOLUMES, residual_volumes
+from monitor.cellar.carbonation import MOST_VOLUMES
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.plan_sheet import MEAD_PH, Amount, AmountKind, BatchFacts, Course
-from monitor.cellar.pressure import DISSOLVED_VOLUMES, sealed_gauge_kpa
+from monitor.cellar.pressure import DISSOLVED_VOLUMES, sealed_gauge_kpa, volumes_of
 from monitor.cellar.sorbate import EU_LIMIT_MG_L, Reliance, sorbic_acid_from_sorbate
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH
-from monitor.must.alcohol import CO2_PER_EXTRACT
 
 ASSUMED_PH: Final = 3.6
 """Where nobody measured: finished meads mostly lie between 3.2 and 3.8 (common practice); the upper part asks
@@ -76,7 +75,7 @@ def assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
     )
     yield from _about_stabilising(facts, course)
     volumes = facts.carbonation_volumes
-    if volumes and volumes <= residual_volumes(facts.keg_temperature_c):
+    if volumes and course.kegged_volumes is None:
         yield (
             f"{volumes:g} volumes of carbon dioxide stay in it at {facts.keg_temperature_c:g} degC without"
             " any pressure: it is taken as still."
@@ -186,13 +185,14 @@ def cautions(facts: BatchFacts, course: Course) -> Iterator[Caution]:
 
 
 def _could_ferment(course: Course) -> Caution:
-    volumes = DISSOLVED_VOLUMES + CO2_PER_EXTRACT * course.left_g_l / G_PER_L_PER_VOLUME
+    volumes = DISSOLVED_VOLUMES + volumes_of(course.left_g_l)
     held = "more than any vessel is made for"
     if volumes <= MOST_VOLUMES:
         held = f"{sealed_gauge_kpa(volumes, 20.0) / 100.0:.1f} bar over the atmosphere at 20 degC"
     return Caution(
         Hazard.PRESSURE,
-        f"It is not dry: about {course.left_g_l:.0f} g/L of what it holds could ferment. Stalled, or at the"
-        " end of what its yeast stands, it may wake up again, and sealed as it is it would then hold"
+        f"It is not dry: about {course.left_g_l:.0f} g/L of what it holds could ferment, at the worst"
+        f" {course.most_left_g_l:.0f}. Stalled, or at the end of what its yeast stands, it may wake up"
+        " again, and sealed as it is it would then hold"
         f" {volumes:.1f} volumes of carbon dioxide, {held}. Never seal it before its sugar is held back.",
     )

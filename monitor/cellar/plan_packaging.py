@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import Final
 
-from monitor.cellar.carbonation import keg_pressure
+from monitor.cellar.carbonation import MOST_VOLUMES, keg_pressure
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.plan_sheet import COLD_KEG_C, Amount, AmountKind, Course, PlanStep, StepKind
+from monitor.cellar.pressure import DISSOLVED_VOLUMES, WARM_ROOM_C, bottle_gauge_kpa, volumes_of
 from monitor.errors import QuantityError
+from monitor.units import POINTS_PER_SG
 
 WATCH_DAYS: Final = 7.0
-
+PROOF_DAYS: Final = 21.0
+"""Three weeks: time for a sample with fresh yeast to end and to stand still for a week (common practice)."""
 
 _UNDER_AIRLOCK: Final = (
     "Leave it under an airlock for a week, and read the gravity at its start and its end.",
@@ -40,6 +43,72 @@ def watch(course: Course) -> PlanStep:
             Caution(
                 Hazard.PRESSURE,
                 "Never tighten a lid on a batch that may be working: glass bursts.",
+            ),
+        ),
+    )
+
+
+_FORCED: Final = (
+    "Before any sulfite goes in, put half a litre of it aside with a spoonful of fresh yeast, under an"
+    " airlock at 25 degC, and read its gravity every few days until it has stood still for a week.",
+    "Where that sample ends more than a point lower, the batch can too: close up nothing, and leave it under"
+    " the airlock or in a keg with a relief valve. Throw the sample away.",
+    "Without such a sample the batch itself has to stand still, within a point, for three weeks at 20 to 25"
+    " degC; that proves less, above all with sulfite in it.",
+)
+_BY_WAITING: Final = (
+    "Sulfite went in, so that a sample with fresh yeast may stand still for that alone and proves nothing."
+    " Leave the batch under an airlock at 20 to 25 degC for three weeks, and read its gravity every week.",
+    "Where it falls by more than a point, close up nothing. Standing still so long proves little while the"
+    " sulfite holds: where in doubt leave it in a keg with a relief valve, or pasteurise it still.",
+)
+
+
+def _fall_points(course: Course) -> float:
+    """How far it could fall at the worst."""
+    return max((course.facts.gravity_sg - course.lowest_sg) * POINTS_PER_SG, 0.0)
+
+
+def _at_worst(course: Course) -> str:
+    """What a bottle would come to if it fell as far as it could."""
+    made = volumes_of(course.most_left_g_l)
+    held = "more than any bottle is made for"
+    if DISSOLVED_VOLUMES + made <= MOST_VOLUMES:
+        bar = bottle_gauge_kpa(DISSOLVED_VOLUMES + made, WARM_ROOM_C) / 100.0
+        held = f"{bar:.1f} bar over the atmosphere in a warm place ({WARM_ROOM_C:g} degC)"
+    return (
+        f"At the worst, of a must rich in what ferments, it could still fall {_fall_points(course):.1f}"
+        f" points, to {course.lowest_sg:.3f}: that alone would make {made:.1f} volumes in a closed bottle,"
+        f" with what is dissolved {held}."
+    )
+
+
+def prove(course: Course) -> PlanStep:
+    """That nothing is left to ferment, where no more than its gravity says so."""
+    most = DISSOLVED_VOLUMES + volumes_of(course.most_left_g_l)
+    pressure = (
+        (Amount("pressure then, at 30 degC", AmountKind.PRESSURE, bottle_gauge_kpa(most, WARM_ROOM_C)),)
+        if most <= MOST_VOLUMES
+        else ()
+    )
+    return PlanStep(
+        kind=StepKind.PROVE,
+        title="Prove that nothing is left to ferment",
+        day=course.days.second_sample,
+        until_day=course.days.second_sample + PROOF_DAYS,
+        what=_BY_WAITING if course.facts.stabilised else _FORCED,
+        amounts=(
+            Amount("gravity to stand at", AmountKind.GRAVITY, course.facts.gravity_sg),
+            Amount("could end as low as", AmountKind.GRAVITY, course.lowest_sg),
+            Amount("volumes in a closed bottle then", AmountKind.NUMBER, round(most, 1)),
+            *pressure,
+        ),
+        why=f"{_at_worst(course)} A still bottle is made for no pressure at all.",
+        cautions=(
+            Caution(
+                Hazard.PRESSURE,
+                "A gravity that stands still for some days shows that the yeast rests, not that it has"
+                " nothing left: seal it in no bottle before this proof.",
             ),
         ),
     )
@@ -104,10 +173,21 @@ def keg(course: Course, volumes: float) -> PlanStep:
         cautions=(
             *pressure.cautions,
             *_too_warm(course),
-            *(bottles if course.sweet else ()),
+            *(bottles if course.sweet else _unproved(course)),
             *_marking(course),
         ),
     )
+
+
+def _unproved(course: Course) -> tuple[Caution, ...]:
+    """What is said of bottles where a dry batch goes into a keg."""
+    if not course.could_push:
+        return ()
+    text = (
+        f"Do not bottle it instead. {_at_worst(course)} Bottles want the proof of a sample with fresh yeast"
+        " first."
+    )
+    return (Caution(Hazard.PRESSURE, text),)
 
 
 def _unkegged(course: Course, reason: str) -> PlanStep:
@@ -137,8 +217,16 @@ def bottle(course: Course) -> PlanStep:
         if course.sorbate_on_trust or (course.sorbate is not None and course.on_trust)
         else ""
     )
+    proved = (
+        "Close it up only where the sample with fresh yeast ended within a point of"
+        f" {course.facts.gravity_sg:.3f}, or the batch stood still there for three weeks at 20 to 25 degC;"
+        " otherwise leave it under the airlock, or in a keg with a relief valve. Then: "
+        if course.proof_due
+        else ""
+    )
     how = (
-        f"{sure}Fill clean bottles, leave a finger's breadth of air, close them and keep them cool and dark."
+        f"{sure}{proved}Fill clean bottles, leave a finger's breadth of air, close them and keep them"
+        " cool and dark."
         if not course.held_cold
         else "Close it up only if it was filtered sterile or pasteurised; otherwise keep it cold, under an"
         " airlock or in a keg with a relief valve."
@@ -167,10 +255,11 @@ def _why_closed(course: Course) -> str:
             "It is sweet, and sorbate does not hold it: only what takes the yeast out or kills it makes a"
             " closed bottle of it safe."
         )
+    at_worst = f" {_at_worst(course)}" if course.proof_due else ""
     if course.sweet:
-        return "It has stood still for a week with its sugar in."
+        return "It has stood still for a week with its sugar in." + at_worst
     return (
         f"It stands where such a must usually ends: by its gravity about {max(course.left_g_l, 0.0):.0f} g/L"
-        " of what it holds could ferment, some grams more or less. No gravity proves it dry: that is what the"
-        " bottle opened early is for."
+        f" of what it holds could ferment, some grams more or less.{at_worst} No gravity proves it dry: that"
+        f" is what {'the proof and ' if course.proof_due else ''}the bottle opened early is for."
     )

@@ -8,8 +8,10 @@ from enum import StrEnum
 from typing import Final
 
 from monitor.cellar.acid import Acid, AcidSolution
+from monitor.cellar.carbonation import residual_volumes
 from monitor.cellar.caution import Advised
 from monitor.cellar.possible import within
+from monitor.cellar.pressure import beyond_plain_bottle, volumes_of
 from monitor.cellar.sorbate import Reliance, SorbateDose
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, SulfiteDose
 from monitor.cellar.sweetening import Sweetening
@@ -24,7 +26,8 @@ HONEY_LEAVES: Final = 1.0 - DEFAULT_FERMENTABLE_SHARE + 0.023
 and acids that it made (0.028 points a point, see `monitor.ferment.terminal`, as extract)."""
 DRY_MOST_G_L: Final = 4.0
 """Sugar up to which a drink is called dry: Commission Delegated Regulation (EU) 2019/33, Annex III, from
-memory. It is about two points of gravity and makes a volume of carbon dioxide."""
+memory. It is about two points of gravity and makes a volume of carbon dioxide. A word of taste, no proof: a
+must rich in what ferments may hold more where its gravity looks dry (`Course.most_left_g_l`)."""
 TEMPERATURE_C: Final = (-2.0, 40.0)
 """What a mead in its vessel can have."""
 MEAD_PH: Final = (2.5, 5.0)
@@ -124,6 +127,10 @@ class Course:
     """The same."""
     left_g_l: float
     """What yeast could still take of the batch as it stands; a little below 0 where it has ended low."""
+    most_left_g_l: float
+    """The same at the worst, of a must rich in what ferments; 0 where nothing could."""
+    lowest_sg: float
+    """Where the batch as it stands could end at the worst; see `monitor.cellar.ending.lowest_end`."""
     sweetening: Sweetening | None
     sulfite: SulfiteDose
     """What it needs beyond what it is known to hold."""
@@ -150,6 +157,23 @@ class Course:
     def held_cold(self) -> bool:
         """Whether only cold (or filtration, or heat) keeps the sugar from fermenting."""
         return not_enough(self.sorbate)
+
+    @property
+    def kegged_volumes(self) -> float | None:
+        """Carbonation that takes a keg; None where it is still."""
+        volumes = self.facts.carbonation_volumes
+        still = volumes is None or volumes <= residual_volumes(self.facts.keg_temperature_c)
+        return None if still else volumes
+
+    @property
+    def could_push(self) -> bool:
+        """Whether nothing holds it back and at the worst it made more gas than a plain bottle bears."""
+        return self.sorbate is None and beyond_plain_bottle(volumes_of(self.most_left_g_l))
+
+    @property
+    def proof_due(self) -> bool:
+        """Whether it has to be proved that nothing is left to ferment before it is closed up."""
+        return self.could_push and self.kegged_volumes is None
 
     @property
     def on_trust(self) -> bool:
@@ -187,6 +211,7 @@ class StepKind(StrEnum):
     ACID = "acid"
     INFUSE = "infuse"
     WATCH = "watch"
+    PROVE = "prove"  # that nothing is left to ferment, before anything is closed up
     KEG = "keg"
     BOTTLE = "bottle"
 

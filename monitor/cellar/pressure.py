@@ -176,6 +176,20 @@ def danger(pressure_gauge_kpa: float, vessel: Vessel) -> Danger:
     return Danger.BELOW_USUAL
 
 
+def volumes_of(fermentable_g_l: float) -> float:
+    """Volumes of CO2 that so many grams of fermentable sugar a litre make (Balling)."""
+    return CO2_PER_EXTRACT * fermentable_g_l / G_PER_L_PER_VOLUME
+
+
+def beyond_plain_bottle(volumes_made: float) -> bool:
+    """Whether gas made after closing adds more than a bottle made for no pressure bears in a warm place."""
+    if DISSOLVED_VOLUMES + volumes_made > MOST_VOLUMES:
+        return True
+    after_kpa = bottle_gauge_kpa(DISSOLVED_VOLUMES + volumes_made, WARM_ROOM_C)
+    before_kpa = bottle_gauge_kpa(DISSOLVED_VOLUMES, WARM_ROOM_C)
+    return danger(after_kpa - before_kpa, Vessel.STILL_WINE_BOTTLE) is Danger.ABOVE_USUAL
+
+
 def bottle_cautions(warm_gauge_kpa: float) -> tuple[Caution, ...]:
     """What must be said wherever a sealed vessel is spoken of."""
     return (

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from monitor.cellar.carbonation import KegPressure, PrimingSugar, keg_pressure
+from monitor.cellar.ending import lowest_final_gravity_sg
 from monitor.cellar.heating import Heating, History, heating, read_history
 from monitor.cellar.pasteurising import Hold, hold
 from monitor.cellar.pressure import DISSOLVED_VOLUMES, SealedPressure, Vessel, sealed_pressure
@@ -24,8 +25,6 @@ from monitor.commands.figures import (
 )
 from monitor.errors import InputError
 from monitor.ferment.emission import Phase
-from monitor.must.alcohol import expected_final_gravity_sg
-from monitor.must.honey import MOST_FERMENTABLE_SHARE
 
 _SUGARS = {"sugar": PrimingSugar.SUCROSE, "dextrose": PrimingSugar.GLUCOSE_MONOHYDRATE,
            "honey": PrimingSugar.HONEY}  # fmt: skip
@@ -94,7 +93,7 @@ def prime_command(
 ) -> None:
     """Sugar for a second ferment in the bottle to so many VOLUMES, or why there must be none."""
     if ends_at is None and original_gravity is not None:
-        ends_at = expected_final_gravity_sg(original_gravity, MOST_FERMENTABLE_SHARE)
+        ends_at = lowest_final_gravity_sg(original_gravity)
     state = BottlingState(
         phase=Phase(phase),
         gravity_sg=gravity,

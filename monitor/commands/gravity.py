@@ -9,6 +9,7 @@ import click
 from monitor.batch.journal import SAMPLE_C
 from monitor.cellar.building import HoneyUsed, honey_used, implied_moisture
 from monitor.cellar.caution import Advised, Caution, Hazard
+from monitor.cellar.ending import lowest_final_gravity_sg
 from monitor.cellar.possible import within
 from monitor.commands.figures import (
     GRAVITY,
@@ -198,7 +199,7 @@ def expect_command(original_gravity: float, share: float, tolerance: float | Non
     found = Ending(
         fermentable_share=share,
         final_gravity_sg=final_sg,
-        lowest_gravity_sg=expected_final_gravity_sg(original_gravity, lowest_share),
+        lowest_gravity_sg=lowest_final_gravity_sg(original_gravity, share),
         all_fermented_gravity_sg=expected_final_gravity_sg(original_gravity, 1.0),
         abv=composition(original_gravity, final_sg).abv,
         cautions=(_REAL_MEADS,),

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from monitor.cellar.caution import Hazard
-from monitor.cellar.plan import batch_liquid, fermentable_left_g_l, plan_for
+from monitor.cellar.ending import fermentable_left_g_l
+from monitor.cellar.plan import batch_liquid, plan_for
 from monitor.cellar.plan_sheet import HONEY_LEAVES, BatchFacts, Plan, StepKind
 from monitor.cellar.pressure import co2_from_drop_g_per_l
 from monitor.errors import QuantityError

@@ -1,0 +1,119 @@
+"""A dry batch is closed up only on proof: the lowest end that it could come to, and what that would make."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from monitor.cellar.carbonation import G_PER_L_PER_VOLUME
+from monitor.cellar.caution import Hazard
+from monitor.cellar.ending import fermentable_left_g_l, lowest_end, lowest_final_gravity_sg
+from monitor.cellar.plan import plan_for
+from monitor.cellar.plan_packaging import PROOF_DAYS
+from monitor.cellar.plan_sheet import BatchFacts, Plan, PlanStep, StepKind
+from monitor.cellar.pressure import beyond_plain_bottle, co2_from_drop_g_per_l, volumes_of
+from monitor.cellar.priming import VOLUMES_PER_POINT
+from monitor.must.alcohol import composition, expected_final_gravity_sg
+from monitor.must.honey import LACTOSE, MOST_FERMENTABLE_SHARE
+
+DRY = BatchFacts(
+    name="session",
+    volume_l=18.0,
+    gravity_sg=0.998,
+    temperature_c=18.0,
+    original_gravity_sg=1.040,
+    ph=3.5,
+    carbonation_volumes=0.0,
+)
+LOWEST_SG = 0.9938
+"""Of a must of 1.040 of which 94.3 % ferments, by Balling's balance, worked out apart."""
+
+
+def planned(facts: BatchFacts) -> Plan:
+    return plan_for(facts, 1_772_956_800_000)
+
+
+def the(plan: Plan, kind: StepKind) -> PlanStep:
+    step = plan.step(kind)
+    assert step is not None
+    return step
+
+
+def test_the_lowest_end_is_one_for_all() -> None:
+    """From the gravity as it stands or from the must, the balance leads to the same end."""
+    for og, now in ((1.040, 0.998), (1.100, 0.996), (1.040, 1.040)):
+        by_must = expected_final_gravity_sg(og, MOST_FERMENTABLE_SHARE)
+        assert lowest_final_gravity_sg(og) == pytest.approx(by_must, abs=1e-9)
+        assert lowest_end(composition(og, now)).sg == pytest.approx(by_must, abs=1e-9)
+    assert lowest_final_gravity_sg(1.040) == pytest.approx(LOWEST_SG, abs=1e-4)
+    assert lowest_end(composition(1.040, 0.992)).sg == pytest.approx(0.992, abs=1e-9)
+
+
+def test_what_could_fall_makes_the_gas_of_that_fall() -> None:
+    """4.2 points are 2.1 volumes, by the sugar left as by the fall and by priming's half a volume a point."""
+    base = composition(1.040, 0.998)
+    made = volumes_of(fermentable_left_g_l(base, 1.0 - MOST_FERMENTABLE_SHARE))
+    by_fall = co2_from_drop_g_per_l(0.998, lowest_end(base).sg, base.abv) / G_PER_L_PER_VOLUME
+    assert made == pytest.approx(by_fall, rel=1e-6)
+    assert made == pytest.approx(VOLUMES_PER_POINT * 4.2, abs=0.05)
+
+
+def test_a_dry_still_mead_is_closed_on_proof() -> None:
+    """The proof begins before the sulfite, and nothing is closed before it has had its three weeks."""
+    plan = planned(DRY)
+    prove, bottle = the(plan, StepKind.PROVE), the(plan, StepKind.BOTTLE)
+    order = [step.kind for step in plan.steps]
+    assert order.index(StepKind.PROVE) < order.index(StepKind.SULFITE)
+    assert bottle.day == prove.day + PROOF_DAYS
+    assert "fresh yeast" in prove.what[0]
+    assert bottle.what[0].startswith("Close it up only where the sample with fresh yeast ended")
+
+
+def test_the_worst_case_is_told_with_its_figures() -> None:
+    """The lowest end, its volumes and its pressure stand in the proof and beside the bottles."""
+    plan = planned(DRY)
+    prove = the(plan, StepKind.PROVE)
+    told = {one.what: one.value for one in prove.amounts}
+    assert told["could end as low as"] == pytest.approx(LOWEST_SG, abs=1e-4)
+    # 2.1 volumes of it and the 0.86 that an open ferment leaves
+    assert told["volumes in a closed bottle then"] == pytest.approx(3.0)
+    assert told["pressure then, at 30 degC"] == pytest.approx(407.0, abs=5.0)  # as a bottle of 3 volumes
+    for why in (prove.why, the(plan, StepKind.BOTTLE).why):
+        assert "could still fall 4.2 points, to 0.994" in why
+        assert "2.1 volumes" in why
+        assert "4.1 bar" in why
+    assert any(one.hazard is Hazard.PRESSURE for one in prove.cautions)
+
+
+def test_what_has_ended_lowest_wants_no_proof() -> None:
+    """At the lowest end that a must can come to nothing is left to push a cork."""
+    plan = planned(replace(DRY, gravity_sg=0.9935))
+    assert plan.step(StepKind.PROVE) is None
+    assert the(plan, StepKind.BOTTLE).what[0].startswith("Fill clean bottles")
+    assert not beyond_plain_bottle(0.0)
+    assert beyond_plain_bottle(1.0)
+    assert beyond_plain_bottle(30.0)
+
+
+def test_a_sulfited_batch_is_not_proved_by_fresh_yeast() -> None:
+    """Where sulfite went in already, a sample that stands still may do so for that alone."""
+    prove = the(planned(replace(DRY, stabilised=True)), StepKind.PROVE)
+    assert "Sulfite went in" in prove.what[0]
+
+
+def test_a_sweetener_that_yeast_leaves_alone_hides_no_sugar() -> None:
+    """Sweetened with lactose the batch below it is as dry as before, and is proved in the same way."""
+    plan = planned(replace(DRY, sweeten_to_sg=1.010, sweetener=LACTOSE))
+    assert plan.step(StepKind.SORBATE) is None
+    assert the(plan, StepKind.BOTTLE).day >= the(plan, StepKind.PROVE).day + PROOF_DAYS
+    assert "4.2 points" in the(plan, StepKind.BOTTLE).why
+
+
+def test_a_keg_waits_for_no_proof_and_warns_of_bottles() -> None:
+    """A keg has a valve: it is filled as before, and says what the same mead would do to a bottle."""
+    plan = planned(replace(DRY, carbonation_volumes=3.0))
+    assert plan.step(StepKind.PROVE) is None
+    keg = the(plan, StepKind.KEG)
+    assert keg.day < PROOF_DAYS
+    assert any("Do not bottle it instead" in one.text and "2.1 volumes" in one.text for one in keg.cautions)
