@@ -15,6 +15,7 @@ from typing import Final
 
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
+from monitor.cellar.sorbate import LEAST_ABV
 from monitor.ferment.deeds import INFUSION_LONGEST_DAYS, INFUSION_USUAL_DAYS
 
 USUAL_DAYS: Final = INFUSION_USUAL_DAYS
@@ -155,6 +156,9 @@ _ALWAYS: Final = (
 
 _SUGAR: Final = Caution(
     Hazard.PRESSURE,
-    "It brings sugar: an unstabilised batch ferments again, so keep it under an airlock and seal nothing"
-    " until the gravity has stood still.",
+    f"It brings sugar: an unstabilised batch ferments again, so keep it under an airlock. Below {LEAST_ABV:g}"
+    " % vol sulfite and sorbate are not enough alone, and a gravity that stands still proves nothing: seal it"
+    " only if it was filtered sterile or pasteurised still, or keep it cold, in a keg with a relief valve; or"
+    " let the sugar ferment out and sweeten with something that yeast leaves alone. Above, seal nothing"
+    " before it is stabilised, sorbate is enough (`carboyd sorbate` tells), and the gravity has stood still.",
 )

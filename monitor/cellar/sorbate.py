@@ -49,6 +49,10 @@ _SOLUTION_G_L: Final = 30.0
 _PEYNAUD_MG_L: Final = (150.0, 125.0, 100.0, 75.0, 50.0)
 
 
+LEAST_ABV: Final = _TABLE_ABV[0]
+"""Per cent by volume below which sorbate, with sulfite, is never enough alone: the table begins there."""
+
+
 class Reliance(StrEnum):
     """How far sorbate, with sulfite, can be relied on here."""
 

@@ -15,6 +15,7 @@ from typing import Final
 from monitor.cellar.carbonation import G_PER_L_PER_VOLUME
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
+from monitor.cellar.sorbate import LEAST_ABV
 from monitor.errors import QuantityError
 from monitor.must.alcohol import CO2_PER_EXTRACT, fermented
 from monitor.must.honey import DEXTROSE, LACTOSE, SUGAR, Sweetener, honey
@@ -130,7 +131,7 @@ def sweeten(
         draw_off_l=(1.0 - kept) * base.volume_l,
         steps=_steps(stays, unit, grams),
         liquid=after,
-        cautions=_cautions(sweetener, volumes, grams),
+        cautions=_cautions(sweetener, volumes, grams, after.abv),
     )
 
 
@@ -150,7 +151,25 @@ def _steps(base: Liquid, unit: Liquid, grams: float) -> tuple[Step, ...]:
     return tuple(steps)
 
 
-def _cautions(sweetener: Sweetener, volumes: float, grams: float) -> tuple[Caution, ...]:
+def _weak(abv: float) -> Caution:
+    text = (
+        f"At {abv:.1f} % vol, below {LEAST_ABV:g}, sulfite and sorbate are not enough alone, and a gravity"
+        " that stands still proves nothing: seal it only if it was filtered sterile, or pasteurised still."
+        " Otherwise keep it cold, at 4 degC or below, under an airlock or in a keg with a relief valve; or"
+        " sweeten with something that yeast leaves alone."
+    )
+    return Caution(Hazard.PRESSURE, text)
+
+
+_STRONG: Final = Caution(
+    Hazard.PRESSURE,
+    "Keep it under an airlock for a week after the last step and measure again: it may be closed up only"
+    " where sorbate with sulfite is enough for its strength and pH (`carboyd sorbate` tells) and its gravity"
+    " stands still.",
+)
+
+
+def _cautions(sweetener: Sweetener, volumes: float, grams: float, abv: float) -> tuple[Caution, ...]:
     found = []
     if volumes > 0.0:
         found.append(
@@ -160,13 +179,7 @@ def _cautions(sweetener: Sweetener, volumes: float, grams: float) -> tuple[Cauti
                 f" {volumes:.1f} volumes of carbon dioxide of it. In a sealed bottle that bursts glass.",
             )
         )
-        found.append(
-            Caution(
-                Hazard.PRESSURE,
-                "Keep it under an airlock for some days after the last step and measure again: only a gravity"
-                " that stands still may be closed up.",
-            )
-        )
+        found.append(_weak(abv) if abv < LEAST_ABV else _STRONG)
     if grams > 0.0:
         found.append(
             Caution(

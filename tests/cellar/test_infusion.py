@@ -93,6 +93,21 @@ def test_fruit_warns_of_a_second_ferment() -> None:
     assert any("poisonous" in caution.text for caution in dry.cautions)
 
 
+def test_fruit_in_a_weak_batch_is_not_sealed_for_standing_still() -> None:
+    """Below 10 % vol, where the sorbate table begins, standing still is no proof; what holds it is named."""
+    sweet = i.infusion_plan(18.0, 100.0, brings_sugar=True)
+    text = next(one.text for one in sweet.cautions if one.hazard is Hazard.PRESSURE)
+    for words in (
+        "Below 10 % vol",
+        "proves nothing",
+        "filtered sterile",
+        "pasteurised",
+        "cold",
+        "leaves alone",
+    ):
+        assert words in text
+
+
 @pytest.mark.parametrize(
     ("usual_days", "latest_day"),
     [((7.0, 14.0), 10.0), ((14.0, 7.0), 56.0), ((7.0, 14.0), 100.0), ((-1.0, 7.0), 56.0)],

@@ -117,3 +117,11 @@ def test_a_keg_waits_for_no_proof_and_warns_of_bottles() -> None:
     keg = the(plan, StepKind.KEG)
     assert keg.day < PROOF_DAYS
     assert any("Do not bottle it instead" in one.text and "2.1 volumes" in one.text for one in keg.cautions)
+
+
+def test_a_sweetened_session_mead_is_told_one_thing() -> None:
+    """No step of a plan that sorbate does not hold lets a gravity that stands still close it up."""
+    plan = planned(replace(DRY, sweeten_to_sg=1.010))
+    texts = [one.text for step in plan.steps for one in step.cautions]
+    assert not any("stands still may be closed up" in text for text in texts)
+    assert any("proves nothing" in one.text for one in the(plan, StepKind.SWEETEN).cautions)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from monitor.cellar import sweetening as s
 from monitor.cellar.caution import Hazard
+from monitor.cellar.sorbate import Reliance, sorbate_dose
 from monitor.errors import QuantityError
 from monitor.must.alcohol import composition, composition_by_strength
 from monitor.must.honey import LACTOSE, SUGAR, Sweetener, honey, juice
@@ -166,6 +167,19 @@ def test_fermentable_sugar_is_warned_of_with_its_gas() -> None:
     assert any(f"{with_honey(1.010).refermented_volumes:.1f} volumes" in text for text in warned)
     hazards = {c.hazard for c in s.sweeten(BASE, 1.010, LACTOSE).cautions}
     assert Hazard.PRESSURE not in hazards
+
+
+@pytest.mark.parametrize(("original", "end"), [(1.040, 0.998), (1.075, 1.000), (1.100, 1.000)])
+def test_what_is_said_of_sealing_agrees_with_the_sorbate(original: float, end: float) -> None:
+    """Where sorbate is not enough alone, standing still is called no proof, and what holds it is named."""
+    result = s.sweeten(composition(original, end).of_volume(18.0), end + 0.012, honey())
+    text = " ".join(c.text for c in result.cautions if c.hazard is Hazard.PRESSURE)
+    enough = sorbate_dose(18.0, alcohol_abv=result.abv, ph=3.3).reliance is Reliance.ENOUGH
+    assert ("proves nothing" not in text) == enough
+    for way in ("filtered sterile", "pasteurised", "cold", "yeast leaves alone"):
+        assert (way not in text) == enough
+    assert ("where sorbate with sulfite is enough" in text) == enough
+    assert "only a gravity that stands still may be closed up" not in text
 
 
 def test_refermenting_the_honey_ends_near_the_dry_gravity() -> None:
