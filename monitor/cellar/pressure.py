@@ -30,7 +30,7 @@ from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
 from monitor.must.alcohol import CO2_PER_EXTRACT, composition_by_strength, fermented
-from monitor.units import PSI_KPA, ZERO_CELSIUS_K
+from monitor.units import PSI_KPA, ZERO_CELSIUS_K, degrees
 
 WARM_ROOM_C: Final = 30.0
 """What a cupboard or a car reaches on a summer's day: each sealed vessel is also judged there."""
@@ -92,7 +92,9 @@ class SealedPressure(Advised):
     """Made and dissolved before, in volumes of the liquid; a part of it stands in the headspace."""
     gauge_kpa: float
     warm_gauge_kpa: float
-    """The same vessel at 30 degC, or at `temperature_c` where that is warmer."""
+    """The same vessel in a warm place."""
+    warm_c: float
+    """How warm: 30 degC, or `temperature_c` where that is warmer."""
     dangers: tuple[tuple[Vessel, Danger], ...]
     """In the warm place, for every vessel: a cold cellar does not stay cold for every bottle."""
 
@@ -190,8 +192,8 @@ def beyond_plain_bottle(volumes_made: float) -> bool:
     return danger(after_kpa - before_kpa, Vessel.STILL_WINE_BOTTLE) is Danger.ABOVE_USUAL
 
 
-def bottle_cautions(warm_gauge_kpa: float) -> tuple[Caution, ...]:
-    """What must be said wherever a sealed vessel is spoken of."""
+def bottle_cautions(warm_gauge_kpa: float, warm_c: float = WARM_ROOM_C) -> tuple[Caution, ...]:
+    """What must be said wherever a sealed vessel is spoken of, with its pressure in the warm place."""
     return (
         Caution(
             Hazard.PRESSURE,
@@ -200,7 +202,7 @@ def bottle_cautions(warm_gauge_kpa: float) -> tuple[Caution, ...]:
         ),
         Caution(
             Hazard.PRESSURE,
-            f"In a warm place ({WARM_ROOM_C:g} degC) the same vessel would hold"
+            f"In a warm place ({degrees(warm_c)} degC) the same vessel would hold"
             f" {warm_gauge_kpa / KPA_PER_BAR:.1f} bar ({warm_gauge_kpa / PSI_KPA:.0f} psi) over the"
             " atmosphere; keep sealed bottles cool, boxed and away from people.",
         ),
@@ -243,7 +245,8 @@ def sealed_pressure(
             return bottle_gauge_kpa(total, at_c)
         return sealed_gauge_kpa(total, at_c, headspace_share)
 
-    warm_kpa = held_kpa(max(temperature_c, WARM_ROOM_C))
+    warm_c = max(temperature_c, WARM_ROOM_C)
+    warm_kpa = held_kpa(warm_c)
     return SealedPressure(
         temperature_c=temperature_c,
         co2_made_g_per_l=made_g_per_l,
@@ -251,6 +254,7 @@ def sealed_pressure(
         volumes_total=total,
         gauge_kpa=held_kpa(temperature_c),
         warm_gauge_kpa=warm_kpa,
+        warm_c=warm_c,
         dangers=tuple((vessel, danger(warm_kpa, vessel)) for vessel in Vessel),
-        cautions=bottle_cautions(warm_kpa),
+        cautions=bottle_cautions(warm_kpa, warm_c),
     )

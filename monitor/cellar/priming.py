@@ -30,6 +30,8 @@ from monitor.units import POINTS_PER_SG, PSI_KPA
 TOLERATED_POINTS: Final = 2.0
 """Points above the expected end that still count as the end: a hydrometer is good to about one, the
 expectation to another. The worst pressure given beside the sugar reckons with them."""
+BELOW_END_POINTS: Final = 1.0
+"""A gravity further below the lowest end than a hydrometer is good to shows that the end was wrong."""
 VOLUMES_PER_POINT: Final = 0.5
 MOST_PRIMED_VOLUMES: Final = 6.0
 _STORED_C: Final = 20.0
@@ -127,6 +129,14 @@ def _sugar_objections(state: BottlingState) -> list[Objection]:
             " expected final gravity."
         )
         found.append((RefusalReason.END_UNKNOWN, text))
+    elif _points_below(state) > BELOW_END_POINTS:
+        text = (
+            f"At {state.gravity_sg:.3f} it stands below {end_sg:.3f} already, where it was to end at the"
+            " lowest: the end is not known, so neither is how much sugar it still holds. A sample with fresh"
+            " yeast, kept at 25 degC until it has stood still for a week, shows where it really ends: give"
+            " that."
+        )
+        found.append((RefusalReason.END_UNKNOWN, text))
     elif _points_left(state) > TOLERATED_POINTS:
         text = (
             f"At {state.gravity_sg:.3f} it could still fall {_points_left(state):.0f} points to {end_sg:.3f}:"
@@ -160,6 +170,13 @@ def _points_left(state: BottlingState) -> float:
     return max(round((state.gravity_sg - state.expected_final_gravity_sg) * POINTS_PER_SG, 6), 0.0)
 
 
+def _points_below(state: BottlingState) -> float:
+    """Points by which the gravity lies below the lowest end already; rounded likewise."""
+    if state.expected_final_gravity_sg is None:
+        return 0.0
+    return max(round((state.expected_final_gravity_sg - state.gravity_sg) * POINTS_PER_SG, 6), 0.0)
+
+
 def _checked_residual(state: BottlingState, target_volumes: float) -> float:
     """Volumes dissolved already, once every figure has been found possible."""
     within("volume", state.volume_l, 0.1, 10_000.0, "L")
@@ -182,10 +199,10 @@ def priming(
 ) -> Priming | PrimingRefusal:
     """The sugar that carbonates a batch in the bottle, or every reason why none should be weighed out.
 
-    Refused: not finished; an end nobody knows; sugar left to ferment; stabilised; a vessel not usually
-    worked at the pressure that it could come to at the worst. Stoichiometric, so real bottles come out up
-    to 5 % softer. Raises QuantityError outside 0..6 volumes, 0.1..10000 L, 0..40 degC, for an impossible
-    gravity, and where the batch already holds as much as is wanted.
+    Refused: not finished; an end nobody knows, or one it stands below; sugar left to ferment; stabilised; a
+    vessel not usually worked at the pressure that it could come to at the worst. Stoichiometric, so real
+    bottles come out up to 5 % softer. Raises QuantityError outside 0..6 volumes, 0.1..10000 L, 0..40 degC,
+    for an impossible gravity, and where the batch already holds as much as is wanted.
     """
     residual = _checked_residual(state, target_volumes)
     objections = _ferment_objections(state)

@@ -92,8 +92,7 @@ def prime_command(
     output: Output,
 ) -> None:
     """Sugar for a second ferment in the bottle to so many VOLUMES, or why there must be none."""
-    if ends_at is None and original_gravity is not None:
-        ends_at = lowest_final_gravity_sg(original_gravity)
+    ends_at, reckoned = _lowest_end(ends_at, original_gravity)
     state = BottlingState(
         phase=Phase(phase),
         gravity_sg=gravity,
@@ -106,9 +105,21 @@ def prime_command(
     found = priming(state, volumes, _SUGARS[sugar], vessel=_VESSELS[bottle])
     if isinstance(found, PrimingRefusal):
         rows = [("no sugar", ", ".join(reason.value for reason in found.reasons))]
-        tell(output, found, rows + [("  because", sentence) for sentence in found.sentences])
+        rows += [("  because", sentence) for sentence in found.sentences]
+        tell(output, found, rows + reckoned)
         return
-    tell(output, found, _priming_rows(found, output))
+    tell(output, found, _priming_rows(found, output) + reckoned)
+
+
+def _lowest_end(ends_at: float | None, original_gravity: float | None) -> tuple[float | None, list[Row]]:
+    """The lowest end to reckon with, and which option it is by; the one given goes before the balance."""
+    if original_gravity is None:
+        return ends_at, [] if ends_at is None else [("lowest end", f"{ends_at:.3f}, by --ends-at")]
+    balance = lowest_final_gravity_sg(original_gravity)
+    if ends_at is None:
+        return balance, [("lowest end", f"{balance:.3f}, by --original-gravity")]
+    return ends_at, [("lowest end", f"{ends_at:.3f}, by --ends-at; --original-gravity, which gives"
+                                    f" {balance:.3f}, was not used")]  # fmt: skip
 
 
 def _priming_rows(found: Priming, output: Output) -> list[Row]:
@@ -161,8 +172,11 @@ def _sealed_rows(found: SealedPressure, output: Output) -> list[Row]:
     return [
         ("carbon dioxide made", f"{found.volumes_made:.2f} volumes ({found.co2_made_g_per_l:.1f} g/L)"),
         ("  with what is there", f"{found.volumes_total:.2f} volumes"),
-        ("pressure", f"{output.pressure(found.gauge_kpa)} at {found.temperature_c:g} degC"),
-        ("  in a warm place", output.pressure(found.warm_gauge_kpa)),
+        ("pressure", f"{output.pressure(found.gauge_kpa)} at {output.temperature(found.temperature_c)}"),
+        (
+            "  in a warm place",
+            f"{output.pressure(found.warm_gauge_kpa)} at {output.temperature(found.warm_c)}",
+        ),
         *((vessel.value, f"{danger.value} use in a warm place") for vessel, danger in found.dangers),
     ]
 

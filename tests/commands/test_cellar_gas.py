@@ -46,3 +46,32 @@ def test_a_heating_of_sealed_carbonated_bottles_shows_the_refusal(tmp_path: Path
     shown = told(["pasteurise", "--sealed", "--dissolved", "3", "--history", str(history)])
     assert shown.startswith("never so Never heat sealed carbonated bottles")
     assert "taken as degC: no heading says so" in shown
+
+
+PRIMED = ["prime", "2.5", "--volume", "18L", "--gravity", "1.000", "--warmest", "18C", "--bottle",
+          "sparkling", "--phase", "finished"]  # fmt: skip
+
+
+def test_a_batch_below_its_lowest_end_has_no_known_end() -> None:
+    """1.000 cannot be going to end at 1.010: no sugar is weighed out for such an end."""
+    refused = as_json([*PRIMED, "--ends-at", "1.010"])
+    assert refused["reasons"] == ["end unknown"]
+    assert "stands below 1.010 already" in refused["sentences"][0]
+    assert "sugar_g" in as_json([*PRIMED, "--ends-at", "1.001"])
+
+
+def test_the_end_that_was_reckoned_with_is_told() -> None:
+    """--ends-at goes before --original-gravity, and the output says so; 1.040 gives 0.994 (Balling)."""
+    both = told([*PRIMED, "--ends-at", "1.000", "--original-gravity", "1.040"])
+    assert "1.000, by --ends-at; --original-gravity, which gives 0.994, was not used" in both
+    assert "lowest end 1.000, by --ends-at" in told([*PRIMED, "--ends-at", "1.000"])
+    assert "lowest end 0.994, by --original-gravity" in told([*PRIMED, "--original-gravity", "1.040"])
+
+
+def test_the_warm_place_is_as_warm_as_its_pressure() -> None:
+    """At 100 degF, 37.8 degC (by definition), pressure and caution are those of 37.8 degC, not of 30."""
+    shown = told(["sealed", "1.010", "0.998", "--at", "100F"])
+    assert "In a warm place (37.8 degC)" in shown
+    assert "(30 degC)" not in shown
+    assert shown.count("at 37.8 °C (100.0 °F)") == 2
+    assert "In a warm place (30 degC)" in told(["sealed", "1.010", "0.998"])
