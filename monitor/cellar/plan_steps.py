@@ -86,7 +86,8 @@ def rack(course: Course) -> PlanStep:
     if spare_l > 0.0:
         spare = (
             f"Take {spare_l:.2f} L of it out before anything is added: with it the vessel would overflow when"
-            " it is sweetened. Keep that cold, in a full bottle under an airlock, for topping up.",
+            " it is sweetened, and a little room is to stay. Keep that cold, in a full bottle"
+            " under an airlock, for topping up.",
         )
         taken = (*taken, _volume("take out", spare_l), _volume("stays", course.facts.volume_l - spare_l))
     return PlanStep(
@@ -220,6 +221,16 @@ def hold_sweetness(course: Course, dose: SorbateDose) -> PlanStep:
     )
 
 
+def _room(sweetening: Sweetening) -> tuple[str, ...]:
+    """What is left free in the vessel, where one is known."""
+    if sweetening.free_l is None:
+        return ()
+    left = f"{sweetening.free_l:.2f} L of the vessel stay free."
+    if sweetening.has_headroom:
+        return (left,)
+    return (f"It fits only to the brim: {left} Take a little out first, to have room to stir.",)
+
+
 def sweeten(course: Course, sweetening: Sweetening) -> PlanStep:
     """The sweetener in tasted steps."""
     names = ("first half", "then a quarter", "last quarter")
@@ -235,6 +246,7 @@ def sweeten(course: Course, sweetening: Sweetening) -> PlanStep:
             " an hour; then a quarter, and taste; then the last quarter.",
             f"The gravity should read {reached} in turn. Stop where it tastes right: the target is only where"
             " you meant to go.",
+            *_room(sweetening),
         ),
         amounts=(
             _mass(f"{sweetening.sweetener.name}, all of it", sweetening.mass_g),

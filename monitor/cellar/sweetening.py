@@ -22,6 +22,9 @@ from monitor.must.honey import DEXTROSE, LACTOSE, SUGAR, Sweetener, honey
 from monitor.must.liquid import Liquid, grams_to_reach
 
 SWEETEST_SG: Final = 1.15
+USUAL_HEADROOM_SHARE: Final = 0.02
+"""Of the vessel, free above a finished batch (common practice): a few degrees more swell it by a thousandth,
+and a full one cannot be stirred."""
 TASTED_SHARES: Final = (0.5, 0.25, 0.25)
 """Half at once, then quarters with a tasting before each: sweetness is easily added and never taken out."""
 
@@ -68,9 +71,14 @@ class Sweetening(Advised):
     """Volumes of CO2 that this would make: what threatens a sealed vessel."""
     vessel_l: float | None
     fits: bool | None
-    """Whether the whole fits the vessel; None where no vessel was given."""
+    """Whether the whole fits the vessel to its brim; None where no vessel was given."""
+    free_l: float | None
+    """Room left in the vessel; None where no vessel was given."""
+    has_headroom: bool | None
+    """Whether that is as much as was to stay free; None where no vessel was given."""
     draw_off_l: float
-    """Mead to take out before the first step so that it fits; the steps are for what is left."""
+    """Mead to take out before the first step so that it fits with its headroom; the steps are for what is
+    left. 0 where it fits to the brim."""
     steps: tuple[Step, ...]
     liquid: Liquid
     """What it then is."""
@@ -82,14 +90,20 @@ class Sweetening(Advised):
 
 
 def sweeten(
-    base: Liquid, target_sg: float, sweetener: Sweetener, vessel_l: float | None = None
+    base: Liquid,
+    target_sg: float,
+    sweetener: Sweetener,
+    vessel_l: float | None = None,
+    headroom_share: float = USUAL_HEADROOM_SHARE,
 ) -> Sweetening:
     """The weight of a sweetener that brings the whole of `base` to a gravity.
 
     Where the result does not fit the vessel, the weight is for what stays after `draw_off_l` has been taken
-    out. Raises QuantityError for a target below the present gravity or above 1.150, an empty base, a base
-    larger than its vessel, or a sweetener too thin to reach the target.
+    out, which leaves `headroom_share` of the vessel free. Raises QuantityError for a target below the present
+    gravity or above 1.150, an empty base, a base larger than its vessel, a headroom outside 0..0.5, or a
+    sweetener too thin to reach the target.
     """
+    within("headroom", headroom_share, 0.0, 0.5)
     if base.total_g <= 0.0:
         raise QuantityError("an empty batch cannot be sweetened: more than 0 L")
     from_sg = base.sg
@@ -108,9 +122,10 @@ def sweeten(
     unit = sweetener.of_mass(1.0)
     grams = grams_to_reach(base, unit, target_sg)
     end_l = base.plus(unit.times(grams)).volume_l
-    kept = 1.0 if vessel_l is None or end_l <= holds_l else vessel_l / end_l
+    kept = 1.0 if vessel_l is None or end_l <= holds_l else vessel_l * (1.0 - headroom_share) / end_l
     stays, grams = base.times(kept), grams * kept
     after = stays.plus(unit.times(grams))
+    free_l = None if vessel_l is None else max(vessel_l - after.volume_l, 0.0)
     fermentable_g = sweetener.fermentable_g(grams)
     volumes = CO2_PER_EXTRACT * fermentable_g / after.volume_l / G_PER_L_PER_VOLUME
     return Sweetening(
@@ -128,6 +143,8 @@ def sweeten(
         refermented_volumes=volumes,
         vessel_l=vessel_l,
         fits=None if vessel_l is None else kept == 1.0,
+        free_l=free_l,
+        has_headroom=None if vessel_l is None else after.volume_l <= holds_l - headroom_share * vessel_l,
         draw_off_l=(1.0 - kept) * base.volume_l,
         steps=_steps(stays, unit, grams),
         liquid=after,
@@ -136,10 +153,14 @@ def sweeten(
 
 
 def sweeten_with_each(
-    base: Liquid, target_sg: float, sweeteners: Sequence[Sweetener], vessel_l: float | None = None
+    base: Liquid,
+    target_sg: float,
+    sweeteners: Sequence[Sweetener],
+    vessel_l: float | None = None,
+    headroom_share: float = USUAL_HEADROOM_SHARE,
 ) -> tuple[Sweetening, ...]:
     """The same target with each of several sweeteners, in the order given; raises as `sweeten` does."""
-    return tuple(sweeten(base, target_sg, sweetener, vessel_l) for sweetener in sweeteners)
+    return tuple(sweeten(base, target_sg, one, vessel_l, headroom_share) for one in sweeteners)
 
 
 def _steps(base: Liquid, unit: Liquid, grams: float) -> tuple[Step, ...]:

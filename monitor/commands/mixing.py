@@ -17,7 +17,7 @@ from monitor.cellar.blending import (
     dilute_to_strength,
 )
 from monitor.cellar.building import Portion, Recipe, build_must, correct_must
-from monitor.cellar.sweetening import Sweetening, sweeten_with_each
+from monitor.cellar.sweetening import USUAL_HEADROOM_SHARE, Sweetening, sweeten_with_each
 from monitor.commands.figures import (
     GRAVITY,
     MASS,
@@ -54,6 +54,8 @@ _FERMENTABLE = click.option(
     help="Share of the honey's solids that yeast can take.",
 )  # fmt: skip
 _VESSEL = click.option("--vessel", "vessel_l", type=VOLUME, help="To the brim.")
+BRIM_L = 0.005
+"""Less room than this is none: a spoonful."""
 
 
 def _sweetener(name: str, moisture: float, fermentable: float) -> Sweetener:
@@ -124,7 +126,7 @@ def _recipe_rows(recipe: Recipe, output: Output) -> list[Row]:
     rows.append(("water", output.volume(recipe.water_l)))
     rows.append(("makes", f"{output.volume(recipe.volume_l)} at {recipe.gravity_sg:.4f}"))
     if recipe.free_l is not None:
-        rows.append(("left free in the vessel", output.volume(recipe.free_l)))
+        rows.append(("left free in the vessel", _left_free(recipe.free_l, output)))
     rows.append(("should end at", f"{recipe.expected_final_gravity_sg:.3f}"))
     rows.append(("  with alcohol", f"{recipe.expected_abv:.1f} % by volume"))
     return rows
@@ -174,6 +176,8 @@ def correct_command(
 @click.option("--cooked", type=(MASS, MASS), metavar="RAW LEFT",
               help="Honey cooked down instead: its weight raw, and what was left of it.")  # fmt: skip
 @_VESSEL
+@click.option("--headroom", type=SHARE, default=f"{100.0 * USUAL_HEADROOM_SHARE:g}%", show_default=True,
+              help="Of the vessel, to stay free.")  # fmt: skip
 @output_options
 def sweeten_command(
     target: float,
@@ -186,6 +190,7 @@ def sweeten_command(
     fermentable: float,
     cooked: tuple[float, float] | None,
     vessel_l: float | None,
+    headroom: float,
     output: Output,
 ) -> None:
     """What brings a finished batch to the TARGET gravity, sweetener by sweetener, in tasted steps."""
@@ -194,7 +199,7 @@ def sweeten_command(
         chosen = [cooked_honey(honey(moisture, fermentable), *cooked)]
     else:
         chosen = [_sweetener(name, moisture, fermentable) for name in names or SWEETENERS]
-    results = sweeten_with_each(base, target, chosen, vessel_l)
+    results = sweeten_with_each(base, target, chosen, vessel_l, headroom)
     tell_each(output, [(result, _sweetening_rows(result, output)) for result in results])
 
 
@@ -207,9 +212,20 @@ def _sweetening_rows(result: Sweetening, output: Output) -> list[Row]:
     rows.append(("  makes", f"{output.volume(result.volume_l)} at {result.target_sg:.4f}"))
     rows.append(("  alcohol", f"{result.abv:.2f} % by volume, from {result.from_abv:.2f}"))
     rows.append(("  solids", output.per_volume(result.extract_g_per_l)))
-    if result.fits is not None:
-        rows.append(("  fits the vessel", "yes" if result.fits else "only after taking some out"))
+    if result.free_l is not None:
+        rows.append(("  fits the vessel", _fit(result)))
+        rows.append(("  left free in it", _left_free(result.free_l, output)))
     return rows
+
+
+def _fit(result: Sweetening) -> str:
+    if not result.fits:
+        return "only after taking some out"
+    return "yes" if result.has_headroom else "only to the brim"
+
+
+def _left_free(free_l: float, output: Output) -> str:
+    return output.volume(free_l) if free_l >= BRIM_L else "nothing: it is full to the brim"
 
 
 def _part(text: str) -> Liquid:

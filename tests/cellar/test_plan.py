@@ -164,10 +164,15 @@ def test_an_unmeasured_ph_is_assumed_and_said() -> None:
 
 
 def test_a_full_vessel_has_some_drawn_off() -> None:
-    """Where the honey would overflow, the plan says how much mead comes out first."""
+    """Where the honey would overflow, the plan says how much mead comes out first, and leaves 2 % free."""
     plan = plan_for(replace(SESSION, vessel_l=18.2), START_MS)
-    assert amount(the(plan, StepKind.RACK), "take out") == pytest.approx(0.2718 / 18.4718 * 18.0, abs=2e-3)
-    assert amount(the(plan, StepKind.SWEETEN), "volume after") == pytest.approx(18.2, abs=1e-6)
+    assert amount(the(plan, StepKind.RACK), "take out") == pytest.approx(
+        (18.4718 - 0.98 * 18.2) / 18.4718 * 18.0, abs=2e-3
+    )
+    assert amount(the(plan, StepKind.SWEETEN), "volume after") == pytest.approx(0.98 * 18.2, abs=1e-6)
+    assert "0.36 L of the vessel stay free." in the(plan, StepKind.SWEETEN).what
+    brim = plan_for(replace(SESSION, vessel_l=18.5), START_MS)
+    assert any("fits only to the brim: 0.03 L" in text for text in the(brim, StepKind.SWEETEN).what)
 
 
 def test_what_is_drawn_off_takes_no_dose_along() -> None:
@@ -184,10 +189,10 @@ def test_what_is_drawn_off_takes_no_dose_along() -> None:
     assert rack.day <= sulfite.day < sorbate.day < the(plan, StepKind.SWEETEN).day
     assert plan.steps.index(rack) < plan.steps.index(sulfite)
     assert amount(rack, "stays") == pytest.approx(18.9 - amount(rack, "take out"))
-    assert plan.end_volume_l == pytest.approx(19.0)
-    in_the_glass = 1e3 * amount(sorbate, "potassium sorbate") * 0.7464 / 19.0
+    assert plan.end_volume_l == pytest.approx(0.98 * 19.0)
+    in_the_glass = 1e3 * amount(sorbate, "potassium sorbate") * 0.7464 / (0.98 * 19.0)
     assert in_the_glass == pytest.approx(amount(sorbate, "sorbic acid after"), rel=1e-3)
-    so2 = 1e3 * amount(sulfite, "potassium") * 0.5763 / 19.0
+    so2 = 1e3 * amount(sulfite, "potassium") * 0.5763 / (0.98 * 19.0)
     assert so2 == pytest.approx(amount(sulfite, "SO2 added"), rel=1e-3)
     assert not any("take out" in one.what for one in the(plan, StepKind.SWEETEN).amounts)
 

@@ -138,8 +138,8 @@ def test_steps_lead_to_the_target(rise: float, sweetener: Sweetener) -> None:
 
 @given(rises)
 def test_what_does_not_fit_is_drawn_off_first(rise: float) -> None:
-    """In a full vessel, what stays and its sweetener just fill it at the target."""
-    result = s.sweeten(BASE, 0.998 + rise, honey(), vessel_l=18.0)
+    """In a full vessel, what stays and its sweetener just fill it at the target where no room is wanted."""
+    result = s.sweeten(BASE, 0.998 + rise, honey(), vessel_l=18.0, headroom_share=0.0)
     assert result.fits is False
     assert result.volume_l == pytest.approx(18.0, rel=1e-9)
     assert result.from_volume_l + result.draw_off_l == pytest.approx(18.0, rel=1e-9)
@@ -151,6 +151,26 @@ def test_room_enough_needs_no_drawing_off() -> None:
     assert s.sweeten(BASE, 1.010, honey(), vessel_l=20.0).fits is True
     assert s.sweeten(BASE, 1.010, honey(), vessel_l=20.0).draw_off_l == 0.0
     assert s.sweeten(BASE, 1.010, honey()).fits is None
+
+
+def test_a_vessel_without_headroom_is_full_to_the_brim() -> None:
+    """The worked example's 18.4718 L fill a vessel of 18.5 L to the brim; of 18.9 L, 2 % stay free."""
+    brim, roomy = (s.sweeten(BASE, 1.010, honey(), vessel_l=litres) for litres in (18.5, 18.9))
+    assert (brim.fits, brim.has_headroom, brim.draw_off_l) == (True, False, 0.0)
+    assert brim.free_l == pytest.approx(18.5 - 18.4718, abs=6e-5)
+    assert (roomy.fits, roomy.has_headroom) == (True, True)
+    assert s.sweeten(BASE, 1.010, honey(), vessel_l=18.5, headroom_share=0.0).has_headroom
+    assert s.sweeten(BASE, 1.010, honey()).free_l is None
+
+
+def test_what_is_drawn_off_leaves_the_headroom_too() -> None:
+    """Where the whole would overflow, enough comes out for 2 % of the vessel to stay free."""
+    result = s.sweeten(BASE, 1.010, honey(), vessel_l=18.0)
+    assert result.fits is False
+    assert result.has_headroom
+    assert result.volume_l == pytest.approx(0.98 * 18.0)
+    with pytest.raises(QuantityError, match="headroom"):
+        s.sweeten(BASE, 1.010, honey(), vessel_l=18.0, headroom_share=0.6)
 
 
 def test_at_the_target_nothing_is_added() -> None:
@@ -215,7 +235,7 @@ def test_impossible_sweetening_is_refused(call: Callable[[], object], says: str)
 def test_a_full_vessel_is_taken(volume_l: float, gravity: float, abv: float) -> None:
     """A batch that fills its vessel to the brim, as written, is sweetened after taking some out."""
     base = composition_by_strength(abv, gravity).of_volume(volume_l)
-    result = s.sweeten(base, gravity + 0.01, honey(), volume_l)
+    result = s.sweeten(base, gravity + 0.01, honey(), volume_l, 0.0)
     assert result.fits is False
     assert result.volume_l == pytest.approx(volume_l)
     assert result.from_volume_l + result.draw_off_l == pytest.approx(volume_l)
