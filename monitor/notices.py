@@ -62,7 +62,14 @@ class Teller:
         if not finished or sheet is None or snapshot is None:
             return notice
         try:
-            plan = plan_of(self.store, sheet, snapshot.evidence, self.now_ms(), zone=self.zone)
+            plan = plan_of(
+                self.store,
+                sheet,
+                snapshot.evidence,
+                self.now_ms(),
+                phase=snapshot.phase,
+                zone=self.zone,
+            )
             text = as_text(plan, self.units, self.zone)
         except PackagedError as error:
             text = f"{error}."

@@ -15,11 +15,13 @@ from monitor.cellar.plan import plan_for
 from monitor.cellar.plan_sheet import BatchFacts, Plan
 from monitor.cellar.plan_text import shown_date
 from monitor.errors import InputError, PackagedError, QuantityError
+from monitor.ferment.emission import Phase
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 
+AS_IT_STANDS: Final = "These are the figures as if it stayed where it is now; they follow it as it goes on."
 SAMPLE_AGE_MS: Final = 3 * MS_PER_DAY
 """A hand sample stands for the batch so long, after that the float's level does."""
 
@@ -118,13 +120,15 @@ def plan_of(
     evidence: Evidence | None,
     now_ms: int,
     *,
+    phase: Phase = Phase.UNKNOWN,
     gravity_sg: float | None = None,
     told: Told = NOTHING_TOLD,
     zone: tzinfo = UTC,
 ) -> Plan:
     """What to do from the last bubble to the glass, as if the batch were finished as it stands now.
 
-    `evidence` is None where the batch has not been judged yet, `gravity_sg` unless it is known better than
+    `phase` decides whether the plan says that the batch has not finished. `evidence` is None where it has not
+    been judged yet, `gravity_sg` unless it is known better than
     from samples and float; an error's dates are those of `zone`. Raises PackagedError for a batch that is
     packaged, InputError naming what has to be known first.
     """
@@ -141,7 +145,14 @@ def plan_of(
         sorbate_g=told.sorbate_g,
         malolactic=told.malolactic,
     )
-    return plan_for(facts, now_ms)
+    return replace(plan_for(facts, now_ms), foreword=_foreword(phase))
+
+
+def _foreword(phase: Phase) -> str:
+    if phase is Phase.FINISHED:
+        return ""
+    stands = "Whether it has finished is not known" if phase is Phase.UNKNOWN else "It has not finished"
+    return f"{stands}. {AS_IT_STANDS}"
 
 
 def _refuse_packaged(sheet: Sheet, journal: Iterable[JournalEntry], zone: tzinfo) -> None:

@@ -13,6 +13,7 @@ from monitor.batch.journal import entry, hand_sample
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan_sheet import StepKind
 from monitor.errors import InputError, PackagedError, QuantityError
+from monitor.ferment.emission import Phase
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.premise import Must
@@ -156,3 +157,21 @@ def test_the_refusal_says_what_is_missing(store: SqlStore, sheet: Sheet) -> None
     with pytest.raises(QuantityError) as unwritten:
         plan_of(store, replace(sheet, must=Must(None, None, 18.0)), Evidence(SAMPLED_MS), SAMPLED_MS)
     assert "original gravity on the sheet" in (unwritten.value.hint or "")
+
+
+@pytest.mark.parametrize(
+    ("phase", "begins"),
+    [
+        (Phase.ACTIVE, "It has not finished. These are the figures as if"),
+        (Phase.STALLED, "It has not finished."),
+        (Phase.UNKNOWN, "Whether it has finished is not known. These are"),
+        (Phase.FINISHED, ""),
+    ],
+)
+def test_the_plan_says_first_that_the_batch_has_not_finished(
+    store: SqlStore, sheet: Sheet, phase: Phase, begins: str
+) -> None:
+    """The foreword follows the phase, and is empty where the batch has finished."""
+    plan = plan_of(store, sheet, Evidence(SAMPLED_MS), SAMPLED_MS, phase=phase)
+    assert plan.foreword.startswith(begins)
+    assert bool(plan.foreword) is bool(begins)

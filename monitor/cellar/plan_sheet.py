@@ -270,6 +270,8 @@ class Plan(Advised):
     end_sg: float
     end_abv: float
     end_volume_l: float
+    foreword: str = ""
+    """What every reader has to know before the rest, where the batch has not finished; empty where it has."""
 
     def step(self, kind: StepKind) -> PlanStep | None:
         """The step of this kind, or None where the plan has none."""

@@ -103,6 +103,8 @@ def as_text(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = U
     """Plain text, 80 columns, that prints as it is."""
     plan = worded(plan, system)
     lines = [f"Plan for {plan.name}", "=" * min(WIDTH, len(f"Plan for {plan.name}")), ""]
+    if plan.foreword:
+        lines += [*_wrapped([plan.foreword]), ""]
     lines += ["Worked out from:", *_listed(plan.facts, system)]
     if plan.assumptions:
         lines += ["", "Taken for granted:", *_wrapped(plan.assumptions, "- ")]
@@ -145,7 +147,10 @@ def _escaped(text: str) -> str:
 def as_markdown(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = UTC) -> str:
     """Markdown: a heading and a table of amounts for each step, cautions as quotations."""
     plan = worded(plan, system)
-    lines = [f"# Plan for {_escaped(plan.name)}", "", *_table(plan.facts, system)]
+    lines = [f"# Plan for {_escaped(plan.name)}", ""]
+    if plan.foreword:
+        lines += [_escaped(plan.foreword), ""]
+    lines += _table(plan.facts, system)
     if plan.assumptions:
         lines += ["", "Taken for granted:", ""]
         lines += [f"- {_escaped(text)}" for text in plan.assumptions]

@@ -73,9 +73,9 @@ def plan_command(
     start_ms = now_ms()
     with SqlStore(store_options(loaded)) as store:
         sheet = store.batches.get(batch)
-        evidence = tell(store, batch, loaded.settings.analysis, start_ms).snapshot.evidence
+        stands = tell(store, batch, loaded.settings.analysis, start_ms).snapshot
         if gravity is None:
-            gravity_sg = measured_sg(store, sheet, evidence, start_ms)
+            gravity_sg = measured_sg(store, sheet, stands.evidence, start_ms)
         else:
             gravity_sg = quantities.gravity_sg(gravity)
         if sweeten_to is not None:
@@ -86,7 +86,16 @@ def plan_command(
             sheet = replace(sheet, sample_ph=quantities.ph(ph_text))
         if sweeten_to is not None and gravity_sg is not None and (sheet.sweeten_to_sg or 0.0) <= gravity_sg:
             raise InputError(f"--sweeten-to {sweeten_to}: at or below the present gravity, {gravity_sg:.4f}")
-        plan = plan_of(store, sheet, evidence, start_ms, gravity_sg=gravity_sg, told=told, zone=zone)
+        plan = plan_of(
+            store,
+            sheet,
+            stands.evidence,
+            start_ms,
+            phase=stands.phase,
+            gravity_sg=gravity_sg,
+            told=told,
+            zone=zone,
+        )
     if form == "pdf":
         from monitor.commands.plan_pdf import as_pdf
 

@@ -69,6 +69,8 @@ def as_pdf(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = UT
 
 def _story(plan: Plan, system: UnitSystem, zone: tzinfo) -> Iterator[Flowable]:
     yield _paragraph(f"Plan for {plan.name}", _TITLE)
+    if plan.foreword:
+        yield _paragraph(plan.foreword, _BODY)
     yield _amounts(plan.facts, system)
     if plan.assumptions:
         yield _paragraph("Taken for granted", _HEADING)

@@ -167,8 +167,16 @@ class Acts:
         """The plan of a batch, as it stands, with what the address tells of it."""
         told = told_by(request.query_params)
         stands = self.frame.standing(request)
-        ports, zone = self.frame.ports, self.frame.zone
-        return plan_of(ports.store, stands.sheet, stands.evidence, ports.now_ms(), told=told, zone=zone)
+        ports = self.frame.ports
+        return plan_of(
+            ports.store,
+            stands.sheet,
+            stands.evidence,
+            ports.now_ms(),
+            phase=stands.phase,
+            told=told,
+            zone=self.frame.zone,
+        )
 
     def journal(self, request: Request) -> list[JournalView]:
         """The journal of a batch."""

@@ -54,6 +54,11 @@ class Standing:
         """What the judgement rests on; None where nothing was judged."""
         return None if self.snapshot is None else self.snapshot.evidence
 
+    @property
+    def phase(self) -> Phase:
+        """What it was judged to be at last."""
+        return Phase.UNKNOWN if self.snapshot is None else self.snapshot.phase
+
 
 def standing(ports: Ports, past: Past, slug: str) -> Standing:
     """Where one batch stands; NotFoundError for an unknown one.
@@ -158,7 +163,7 @@ def _batch_view(
         recipe=sheet.recipe,
         pitched_ms=sheet.pitched_ms,
         ended_ms=sheet.ended_ms,
-        phase=Phase.UNKNOWN if snapshot is None else snapshot.phase,
+        phase=stands.phase,
         reason=_reason(sheet, snapshot),
         volume_l=sheet.must.volume_l,
         original_gravity_sg=original,

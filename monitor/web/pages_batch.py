@@ -215,7 +215,13 @@ def _plan(frame: Frame, request: Request, stands: Standing, show: Show) -> dict[
         return {**context, "plan_fault": _hinted(error)}
     try:
         plan = plan_of(
-            frame.ports.store, stands.sheet, stands.evidence, show.now_ms, told=told, zone=show.zone
+            frame.ports.store,
+            stands.sheet,
+            stands.evidence,
+            show.now_ms,
+            phase=stands.phase,
+            told=told,
+            zone=show.zone,
         )
     except PackagedError as error:
         return {**context, "plan_over": _hinted(error)}

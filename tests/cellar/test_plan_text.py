@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta, timezone
 
 import pytest
@@ -64,6 +65,14 @@ def test_every_step_says_what_when_and_why(render: type) -> None:
         assert squeezed(shown_days(step, START_MS)) in words
     for text in PLAN.assumptions:
         assert squeezed(text) in words
+
+
+@pytest.mark.parametrize("render", [as_text, as_markdown])
+def test_the_foreword_stands_before_all_else(render: type) -> None:
+    """It follows the title and comes before any figure; a plan without one has no gap in its place."""
+    said = squeezed(render(replace(PLAN, foreword="It has not finished."), UnitSystem.METRIC))
+    assert said.index("Plan for") < said.index("It has not finished.") < said.index("18.0 L")
+    assert "\n\n\n" not in render(PLAN, UnitSystem.METRIC)
 
 
 def test_plain_text_stays_in_its_columns() -> None:

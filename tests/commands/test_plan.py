@@ -26,6 +26,14 @@ def test_the_plan_uses_the_batchs_own_numbers(carboyd_command, finished):
     assert "Caution" in shown
 
 
+def test_a_batch_that_is_not_known_to_have_finished_is_said_to_be_so(carboyd_command, finished, tmp_path):
+    """Text and Markdown begin with what the page begins with."""
+    for form in ("text", "markdown"):
+        shown = " ".join(carboyd_command("plan", "porch", "--format", form).output.split())
+        assert "finished" in shown[: shown.index("volume")]
+        assert "as if it stayed where it is now" in shown
+
+
 def test_the_plan_is_written_as_markdown_and_pdf(carboyd_command, finished, tmp_path):
     """Markdown has a heading, a PDF is a PDF."""
     markdown, pdf = tmp_path / "plan.md", tmp_path / "plan.pdf"

@@ -53,6 +53,12 @@ def test_no_caution_and_no_amount_is_lost(plan: Plan, system: UnitSystem) -> Non
         assert in_units(sentence, system) in text
 
 
+def test_the_foreword_stands_below_the_title(plan: Plan) -> None:
+    """A batch that has not finished is said to before any figure."""
+    text = words(as_pdf(replace(plan, foreword="It has not finished.")))
+    assert "& co It has not finished. volume" in text
+
+
 def test_a_name_is_printed_as_written(plan: Plan) -> None:
     """Letters beyond the Western ones and signs that markup uses are printed, and stand in the title."""
     pdf = as_pdf(plan)

@@ -97,3 +97,11 @@ def test_the_document_names_what_can_be_told(visit: Visit) -> None:
     queried = {one["name"] for one in parameters if one["in"] == "query"}
     assert queried == {*(one.name for one in ASKED), "malolactic"}
     assert set(re.findall(r'<input (?:type="checkbox" )?name="(\w+)"', plan_shown(visit))) == queried
+
+
+def test_page_and_api_say_alike_that_it_has_not_finished(visit: Visit) -> None:
+    """The foreword of the plan stands above its steps."""
+    foreword = visit.json("GET", API).json()["foreword"]
+    assert foreword.startswith("It has not finished. These are the figures")
+    shown = words_of(plan_shown(visit))
+    assert shown.index(foreword) < shown.index("Take a first hand sample")
