@@ -217,7 +217,10 @@ class SqlAlerts:
                 .values(until_ms=at_ms)
             )
             if ended.rowcount == 0:
-                raise NotFoundError(f"there is no silence {silence_id} in force")
+                raise NotFoundError(
+                    f"there is no silence {silence_id} in force",
+                    hint="it may have ended by itself; `carboyd alerts` lists those that hold",
+                )
             self._changes.note(connection, ChangeKind.SILENCE, str(silence_id), at_ms)
 
     def prune_silences(self, before_ms: int) -> int:

@@ -112,7 +112,9 @@ def test_a_silence_is_ended_by_its_number(carboyd_command, store, stalled):
     carboyd_command("silence", "--for", "8h", "--batch", "porch")
     assert carboyd_command("silence", "--end", "1").output == "Silence 1 has ended.\n"
     assert "silence" not in carboyd_command("alerts").output
-    assert isinstance(carboyd_command("silence", "--end", "1").exception, NotFoundError)
+    again = carboyd_command("silence", "--end", "1").exception
+    assert isinstance(again, NotFoundError)
+    assert "`carboyd alerts` lists those that hold" in again.hint
     assert isinstance(carboyd_command("silence").exception, InputError)
     assert isinstance(carboyd_command("silence", "--end", "1", "--for", "8h").exception, InputError)
 
