@@ -76,13 +76,14 @@ def restore_command(config: Path | None, copy: Path, yes: bool) -> None:
             hint=f"stop carboyd, then: pg_restore --clean --if-exists --dbname=... {copy}",
         )
     target = Path(loaded.store_url.removeprefix("sqlite:///"))
-    click.echo(_words(checked_copy(copy)))
+    copied = checked_copy(copy)
+    click.echo(_words(copied))
     if not yes and not click.confirm(f"Put it in the place of {target}?"):
         raise click.exceptions.Abort
     aside = put_back(copy, target, stamp=f"before-{_stamp()}")
-    with SqlStore(store_options(loaded)) as store:  # brings an older copy up to date
-        heard = len(store.readings.heard())
-    click.echo(f"Restored {target}, {heard} series.")
+    with SqlStore(store_options(loaded)):  # brings an older copy up to date
+        pass
+    click.echo(f"Restored {target}, {_held(copied)}.")
     if aside is not None:
         click.echo(f"The store as it was lies at {aside}")
 
@@ -96,7 +97,8 @@ def _stamp() -> str:
 
 
 def _words(copied: Copied) -> str:
-    return (
-        f"{copied.path}: {copied.size_bytes / 1e6:.1f} MB, checked, "
-        f"{copied.batches} batches, {copied.readings} readings"
-    )
+    return f"{copied.path}: {copied.size_bytes / 1e6:.1f} MB, checked, {_held(copied)}"
+
+
+def _held(copied: Copied) -> str:
+    return f"{copied.batches} batches, {copied.readings} readings"

@@ -26,6 +26,7 @@ def test_a_copy_and_back(carboyd_command, store, tmp_path):
     assert said_no.exit_code == 1
     done = carboyd_command("restore", str(tmp_path / "copy.sqlite"), stdin="y\n")
     assert done.exit_code == 0, done.exception
+    assert "carboyd.sqlite, 0 batches, 20 readings." in done.output
     assert len(store.readings.read(["f"])) == 20
     (aside,) = tmp_path.glob("carboyd.sqlite.before-*")
     assert checked_copy(aside).readings == 30
