@@ -44,6 +44,7 @@ def facts_of(
         )
     expected_sg = None if math.isnan(expected_points) else 1.0 + expected_points / POINTS_PER_SG
     target_sg, volumes = sheet.sweeten_to_sg, sheet.carbonation_volumes
+    passed = target_sg is not None and target_sg <= gravity_sg
     low_c, high_c = TEMPERATURE_C
     known_c = temperature_c if temperature_c is not None and low_c <= temperature_c <= high_c else None
     return BatchFacts(
@@ -59,7 +60,8 @@ def facts_of(
         unfermentable_share=unfermentable_share(sheet.must, added_points),
         stabilised=any(one.kind is JournalKind.STABILISED for one in journal),
         ph=sheet.sample_ph,
-        sweeten_to_sg=target_sg if target_sg is not None and target_sg > gravity_sg else None,
+        sweeten_to_sg=None if passed else target_sg,
+        passed_sg=target_sg if passed else None,
         vessel_l=sheet.vessel.capacity_l,
         carbonation_volumes=USUAL_VOLUMES if volumes is None else volumes,
     )

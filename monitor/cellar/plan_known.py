@@ -19,6 +19,8 @@ ASSUMED_C: Final = 18.0
 """A room's, where nobody measured."""
 FREE_TOLD: Final = "its free SO2 (on the page, or carboyd plan --free)"
 TOLERATED_POINTS: Final = 2.0
+LEVEL_SG: Final = 0.0005
+"""Gravities that lie closer are written alike."""
 
 
 def possible_ph(ph: float) -> bool:
@@ -80,6 +82,10 @@ def assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
             f"{volumes:g} volumes of carbon dioxide stay in it at {facts.keg_temperature_c:g} degC without"
             " any pressure: it is taken as still."
         )
+    if facts.passed_sg is not None:
+        above = facts.gravity_sg - facts.passed_sg > LEVEL_SG
+        stands = f"it stands above that, at {facts.gravity_sg:.3f}" if above else "it stands there"
+        yield f"The sheet asks for {facts.passed_sg:.3f} in the end, and {stands}: nothing sweet is added."
     if course.sweetening is not None:
         yield (f"The {facts.sweetener.name} holds {100.0 * facts.sweetener.solids_share:.1f} % solids.")
 

@@ -67,7 +67,9 @@ class BatchFacts:
     """Potassium sorbate that went in already, all together."""
     malolactic: bool = False
     sweeten_to_sg: float | None = None
-    """None where it stays dry."""
+    """None where it stays as it is."""
+    passed_sg: float | None = None
+    """What it was meant to be sweetened to, where it stands there or above it already."""
     sweetener: Sweetener = field(default_factory=honey)
     acid_rise_g_l: float = 0.0
     """Acid by taste, as that of the solution; 0 where none is wanted."""

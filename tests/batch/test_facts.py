@@ -57,8 +57,11 @@ def test_added_sugar_is_counted_where_the_float_read_it(sheet: Sheet) -> None:
 
 
 def test_a_wish_that_is_met_asks_for_nothing(sheet: Sheet) -> None:
-    """A batch that stands above its target is not sweetened."""
-    assert facts_of(sheet, gravity_sg=1.012).sweeten_to_sg is None
+    """A batch that stands at its target or above it is not sweetened, and the target is kept in sight."""
+    for gravity_sg in (1.010, 1.012):
+        facts = facts_of(sheet, gravity_sg=gravity_sg)
+        assert (facts.sweeten_to_sg, facts.passed_sg) == (None, 1.010)
+    assert facts_of(sheet, gravity_sg=0.998).passed_sg is None
 
 
 def test_what_is_missing_is_named(sheet: Sheet) -> None:

@@ -211,6 +211,17 @@ def test_an_unknown_temperature_is_assumed_and_said() -> None:
     assert "temperature is not known: 18 degC is assumed" in words(plan)
 
 
+def test_a_target_that_is_passed_is_said() -> None:
+    """Nothing sweet is added, and the plan tells the target and where the batch stands."""
+    above = planned(replace(SOUR, passed_sg=1.010))
+    assert above.step(StepKind.SWEETEN) is None
+    assert "The sheet asks for 1.010 in the end, and it stands above that, at 1.012: nothing" in words(above)
+    assert "asks for 1.012 in the end, and it stands there: nothing" in words(
+        planned(replace(SOUR, passed_sg=1.0118))
+    )
+    assert "The sheet asks for" not in words(planned(SOUR))
+
+
 def test_a_stable_batch_can_pass_the_second_sample() -> None:
     """Still for two weeks is not below what it was a week before: it must only not be above."""
     step = planned(DRY).step(StepKind.SECOND_SAMPLE)

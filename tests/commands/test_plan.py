@@ -80,6 +80,7 @@ def test_a_target_that_is_reached_leaves_the_sugar_in_sight(carboyd_command):
         shown = " ".join(carboyd_command("plan", "level", "--gravity", gravity).output.split())
         assert "It is not dry" in shown
         assert "Decide what holds the sweetness" in shown
+        assert "The sheet asks for 1.012 in the end, and it stands" in shown
         assert "Fill clean bottles" not in shown
 
 
