@@ -12,7 +12,7 @@ from monitor import quantities
 from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
 from monitor.cellar.plan import plan_for
-from monitor.cellar.plan_sheet import BatchFacts, Plan
+from monitor.cellar.plan_sheet import COLD_KEG_C, BatchFacts, Plan
 from monitor.cellar.plan_text import shown_date
 from monitor.errors import InputError, PackagedError, QuantityError
 from monitor.ferment.emission import Phase
@@ -36,6 +36,7 @@ class Told:
     """In it already, as the total and the sorbate are."""
     total_so2_mg_l: float | None = None
     sorbate_g: float | None = None
+    keg_temperature_c: float | None = None
     malolactic: bool = False
 
 
@@ -87,6 +88,14 @@ ASKED: Final = (
         "4.5g",
         "sorbate_g",
         quantities.mass_g,
+    ),
+    Asked(
+        "keg",
+        "temperature of the keg",
+        f"Where the keg will stand, instead of {COLD_KEG_C:g} degC.",
+        "8C",
+        "keg_temperature_c",
+        quantities.temperature_c,
     ),
 )
 MALOLACTIC: Final = "malolactic"
@@ -145,6 +154,8 @@ def plan_of(
         sorbate_g=told.sorbate_g,
         malolactic=told.malolactic,
     )
+    if told.keg_temperature_c is not None:
+        facts = replace(facts, keg_temperature_c=told.keg_temperature_c, keg_assumed=False)
     return replace(plan_for(facts, now_ms), foreword=_foreword(phase))
 
 

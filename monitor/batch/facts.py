@@ -64,6 +64,8 @@ def facts_of(
         passed_sg=target_sg if passed else None,
         vessel_l=sheet.vessel.capacity_l,
         carbonation_volumes=USUAL_VOLUMES if volumes is None else volumes,
+        volumes_assumed=volumes is None,
+        keg_assumed=True,
     )
 
 

@@ -76,18 +76,35 @@ def assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
         " that yeast can take is gone, as is usual for the kind that the sheet names, or else for honey."
     )
     yield from _about_stabilising(facts, course)
-    volumes = facts.carbonation_volumes
-    if volumes and course.kegged_volumes is None:
-        yield (
-            f"{volumes:g} volumes of carbon dioxide stay in it at {facts.keg_temperature_c:g} degC without"
-            " any pressure: it is taken as still."
-        )
+    yield from _about_carbonation(facts)
     if facts.passed_sg is not None:
         above = facts.gravity_sg - facts.passed_sg > LEVEL_SG
         stands = f"it stands above that, at {facts.gravity_sg:.3f}" if above else "it stands there"
         yield f"The sheet asks for {facts.passed_sg:.3f} in the end, and {stands}: nothing sweet is added."
     if course.sweetening is not None:
         yield (f"The {facts.sweetener.name} holds {100.0 * facts.sweetener.solids_share:.1f} % solids.")
+
+
+def _about_carbonation(facts: BatchFacts) -> Iterator[str]:
+    volumes, keg_c = facts.carbonation_volumes, facts.keg_temperature_c
+    if not volumes:
+        return
+    if volumes <= residual_volumes(keg_c):
+        yield (
+            f"{volumes:g} volumes of carbon dioxide stay in it at {keg_c:g} degC without any pressure: it is"
+            " taken as still."
+        )
+        return
+    if facts.volumes_assumed:
+        yield (
+            f"Nobody said how much it is to sparkle: {volumes:g} volumes of carbon dioxide are assumed. Write"
+            " another carbonation on the sheet (carboyd batch change BATCH --carbonation), 0 for a still one."
+        )
+    if facts.keg_assumed:
+        yield (
+            f"Nobody said how cold the keg stands: {keg_c:g} degC is assumed. Tell the plan another"
+            " temperature (on the page, or carboyd plan --keg)."
+        )
 
 
 def _about_ph(facts: BatchFacts, course: Course) -> Iterator[str]:

@@ -21,6 +21,8 @@ USUAL_VOLUMES: Final = 3.0
 """Volumes of CO2 in a keg of session mead, common practice."""
 USUAL_ACID: Final = AcidSolution(Acid.CITRIC, 10.0)
 COLD_KEG_C: Final = 4.0
+KEG_C: Final = (0.0, 40.0)
+"""What a keg's pressure can be worked out for."""
 HONEY_LEAVES: Final = 1.0 - DEFAULT_FERMENTABLE_SHARE + 0.023
 """Share of a honey must's solids that is there at the usual end: sugars that yeast cannot take, and glycerol
 and acids that it made (0.028 points a point, see `monitor.ferment.terminal`, as extract)."""
@@ -80,7 +82,11 @@ class BatchFacts:
     vessel_l: float | None = None
     carbonation_volumes: float | None = USUAL_VOLUMES
     """None or 0 for a still mead."""
+    volumes_assumed: bool = False
+    """Whether nobody said how much it is to sparkle."""
     keg_temperature_c: float = COLD_KEG_C
+    keg_assumed: bool = False
+    """Whether nobody said how cold the keg stands."""
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -92,6 +98,7 @@ class BatchFacts:
             within("temperature", self.temperature_c, *TEMPERATURE_C, "degC")
         if self.sorbate_g is not None:
             within("sorbate", self.sorbate_g, 0.0, 100_000.0, "g")
+        within("keg temperature", self.keg_temperature_c, *KEG_C, "degC")
         within("acid by taste", self.acid_rise_g_l, 0.0, 10.0, "g/L")
         within("infusion", self.infusion_g_l, 0.0, 500.0, "g/L")
         if self.ph is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -35,6 +36,7 @@ def test_the_batchs_own_numbers_are_taken(sheet: Sheet) -> None:
     facts = facts_of(sheet, gravity_sg=0.998, temperature_c=0.0, expected_points=-2.0)
     assert (facts.volume_l, facts.gravity_sg, facts.temperature_c) == (18.0, 0.998, 0.0)
     assert facts.expected_final_gravity_sg == pytest.approx(0.998)
+    assert not facts_of(replace(sheet, carbonation_volumes=0.0), gravity_sg=0.998).volumes_assumed
     assert (facts.vessel_l, facts.sweeten_to_sg, facts.ph) == (20.0, 1.010, 3.4)
 
 
@@ -47,6 +49,7 @@ def test_what_is_unknown_stays_unknown(sheet: Sheet) -> None:
     assert not facts.stabilised
     assert facts.free_so2_mg_l is None
     assert facts.sorbate_g is None
+    assert (facts.volumes_assumed, facts.keg_assumed) == (True, True)
 
 
 def test_added_sugar_is_counted_where_the_float_read_it(sheet: Sheet) -> None:

@@ -301,6 +301,7 @@ def test_amounts_are_of_every_kind_in_kept_units() -> None:
         (lambda: replace(SESSION, volume_l=0.0), "volume 0 L"),
         (lambda: replace(SESSION, vessel_l=10.0), "vessel 10 L"),
         (lambda: replace(SESSION, temperature_c=90.0), "temperature 90 degC"),
+        (lambda: replace(SESSION, keg_temperature_c=-5.0), "keg temperature -5 degC"),
     ],
 )
 def test_impossible_facts_are_refused(call: Callable[[], object], says: str) -> None:

@@ -222,6 +222,20 @@ def test_a_target_that_is_passed_is_said() -> None:
     assert "The sheet asks for" not in words(planned(SOUR))
 
 
+def test_a_carbonation_that_nobody_chose_is_said() -> None:
+    """Volumes and temperature of the keg are named as assumed, each with how to change it."""
+    facts = replace(DRY, carbonation_volumes=3.0, volumes_assumed=True, keg_assumed=True)
+    told = words(planned(facts))
+    assert "3 volumes of carbon dioxide are assumed" in told
+    assert "batch change BATCH --carbonation" in told
+    assert "4 degC is assumed" in told
+    assert "carboyd plan --keg" in told
+    chosen = words(planned(replace(facts, volumes_assumed=False, keg_assumed=False)))
+    assert "how much it is to sparkle" not in chosen
+    assert "how cold the keg stands" not in chosen
+    assert "the keg stands" not in words(planned(replace(facts, carbonation_volumes=0.0)))
+
+
 def test_a_stable_batch_can_pass_the_second_sample() -> None:
     """Still for two weeks is not below what it was a week before: it must only not be above."""
     step = planned(DRY).step(StepKind.SECOND_SAMPLE)

@@ -102,6 +102,16 @@ def test_what_went_in_before_is_told_by_options(carboyd_command, finished):
     assert "geranium" in shown
 
 
+def test_the_kegs_temperature_is_told_by_an_option(carboyd_command, finished):
+    """50 degF is 10 degC by definition; nothing is assumed of the keg then."""
+    assert "how cold the keg stands: 4 degC" in " ".join(carboyd_command("plan", "porch").output.split())
+    shown = " ".join(carboyd_command("plan", "porch", "--keg", "50F").output.split())
+    assert "at 10.0 °C (50.0 °F)" in shown
+    assert "how cold the keg stands" not in shown
+    done = carboyd_command("plan", "porch", "--keg", "60C")
+    assert "keg" in str(done.exception)
+
+
 def test_a_packaged_batch_gets_no_doses(carboyd_command, finished):
     """The command says so instead of any plan, whatever options it has."""
     carboyd_command("batch", "event", "porch", "packaged")

@@ -40,8 +40,8 @@ def test_a_packaged_batch_is_said_to_be_packaged(visit: Visit, busy: Cellar) -> 
 
 def test_what_is_told_reaches_the_plan(visit: Visit, busy: Cellar) -> None:
     """Page and API take what the command takes, by the same names, and work out the same plan."""
-    query = "?alcohol=5.2%25&free=20+mg/L&total=0.06+g/L&sorbate=1g&malolactic=true"
-    told = Told(5.2, 20.0, 60.0, 1.0, malolactic=True)
+    query = "?alcohol=5.2%25&free=20+mg/L&total=0.06+g/L&sorbate=1g&keg=6C&malolactic=true"
+    told = Told(5.2, 20.0, 60.0, 1.0, 6.0, malolactic=True)
     sheet, evidence = busy.store.batches.get(SLUG), busy.snapshots()[SLUG].evidence
     plan = plan_of(busy.store, sheet, evidence, busy.now_ms, told=told)
     bare = plan_of(busy.store, sheet, evidence, busy.now_ms)
@@ -59,7 +59,7 @@ def test_what_is_told_reaches_the_plan(visit: Visit, busy: Cellar) -> None:
     assert "geranium" in said
     # what was told stays in its fields, and can be left out again
     fields = dict(re.findall(r'<input name="(\w+)" value="([^"]*)"', shown))
-    assert fields == {"alcohol": "5.2%", "free": "20 mg/L", "total": "0.06 g/L", "sorbate": "1g"}
+    assert fields == {"alcohol": "5.2%", "free": "20 mg/L", "total": "0.06 g/L", "sorbate": "1g", "keg": "6C"}
     assert re.search(r'name="malolactic" value="true" checked', shown)
     assert "Without what was told" in said
     plain = plan_shown(visit)
