@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from typing import Final
 
@@ -14,6 +15,9 @@ from monitor.ferment.premise import Must, MustKind
 from monitor.ferment.terminal import ADDED_SHARE, BY_PRODUCTS, SHARES
 from monitor.units import POINTS_PER_SG
 
+UNNAMED: Final = "batch"
+_DRINKS: Final[dict[MustKind | None, str]] = {MustKind.HONEY: "mead", MustKind.MALT: "beer"}
+_FRUIT_DRINKS: Final = ("cider", "wine")
 REAL_PER_APPARENT: Final = 0.8192
 """Balling: so much of the apparent attenuation is real (RE = 0.1808 OE + 0.8192 AE, from memory)."""
 
@@ -49,6 +53,7 @@ def facts_of(
     known_c = temperature_c if temperature_c is not None and low_c <= temperature_c <= high_c else None
     return BatchFacts(
         name=sheet.name,
+        drink=drink_of(sheet),
         volume_l=sheet.must.volume_l,
         gravity_sg=gravity_sg,
         sampled_days=sampled_days,
@@ -67,6 +72,20 @@ def facts_of(
         volumes_assumed=volumes is None,
         keg_assumed=True,
     )
+
+
+def drink_of(sheet: Sheet) -> str:
+    """What a batch is called: by its must, or by its name where that leaves several; else a batch.
+
+    Honey makes mead and malt beer, whatever the name says; fruit makes cider or wine.
+    """
+    kind = sheet.must.kind
+    if kind in _DRINKS:
+        return _DRINKS[kind]
+    fitting = _FRUIT_DRINKS if kind is MustKind.FRUIT else (*_FRUIT_DRINKS, *_DRINKS.values())
+    named = set(re.findall(r"[a-z]+", sheet.name.lower()))
+    found = [drink for drink in fitting if drink in named]
+    return found[0] if len(found) == 1 else UNNAMED
 
 
 def unfermentable_share(must: Must, added_points: float = 0.0) -> float:

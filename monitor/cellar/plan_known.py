@@ -115,7 +115,7 @@ def _about_ph(facts: BatchFacts, course: Course) -> Iterator[str]:
         )
     elif not possible_ph(facts.ph):
         yield (
-            f"A pH of {facts.ph:.2f} is none that a mead has ({MEAD_PH[0]:g} to {MEAD_PH[1]:g}):"
+            f"A pH of {facts.ph:.2f} is none that a {facts.drink} has ({MEAD_PH[0]:g} to {MEAD_PH[1]:g}):"
             f" {ASSUMED_PH:g} is assumed. Calibrate the meter, measure it and work this out again."
         )
     elif course.acid_first:

@@ -166,7 +166,7 @@ def keg(course: Course, volumes: float) -> PlanStep:
             Amount("at", AmountKind.TEMPERATURE, facts.keg_temperature_c),
             Amount("regulator", AmountKind.PRESSURE, pressure.gauge_kpa),
             Amount("up to, where it is sweet", AmountKind.PRESSURE, pressure.highest_gauge_kpa),
-            Amount("mead", AmountKind.VOLUME, course.ready_l),
+            Amount(facts.drink, AmountKind.VOLUME, course.ready_l),
         ),
         why=f"{volumes:g} volumes of carbon dioxide settle in a liquid at this temperature under this"
         " pressure (Henry's law in water; sugar raises it a little).",
@@ -200,7 +200,7 @@ def _unkegged(course: Course, reason: str) -> PlanStep:
             f"No pressure can be given: {reason}",
             "Write another carbonation on the sheet, and work this plan out again before it is kegged.",
         ),
-        amounts=(Amount("mead", AmountKind.VOLUME, course.ready_l),),
+        amounts=(Amount(course.facts.drink, AmountKind.VOLUME, course.ready_l),),
         why="What no keg is made for, no regulator is to be set to.",
         cautions=(
             Caution(Hazard.PRESSURE, "Seal it in nothing before that."),
@@ -236,7 +236,7 @@ def bottle(course: Course) -> PlanStep:
         title="Close it up, still",
         day=course.days.package,
         what=(how,),
-        amounts=(Amount("mead", AmountKind.VOLUME, course.ready_l),),
+        amounts=(Amount(course.facts.drink, AmountKind.VOLUME, course.ready_l),),
         why=_why_closed(course),
         cautions=(
             Caution(

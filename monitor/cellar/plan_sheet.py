@@ -48,6 +48,8 @@ class BatchFacts:
     gravity_sg: float
     """SG 20/20 of a degassed hand sample, or as corrected from the float."""
     temperature_c: float | None
+    drink: str = "batch"
+    """What it is called in sentences: mead, cider, wine, beer, or batch where that is not known."""
     original_gravity_sg: float | None = None
     added_points: float = 0.0
     """By how much sugar that went in on the way raised the gravity, all together."""

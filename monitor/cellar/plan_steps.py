@@ -22,7 +22,7 @@ PASTEURISE_C: Final = 65.0
 _FRIDGE_C: Final = 4.0
 
 _CLEAN: Final = Caution(
-    Hazard.QUALITY, "Everything that touches the mead must be clean and sanitised; never pour a sample back."
+    Hazard.QUALITY, "Everything that touches it must be clean and sanitised; never pour a sample back."
 )
 _GLASS: Final = Caution(
     Hazard.QUALITY,
@@ -82,7 +82,7 @@ def rack(course: Course) -> PlanStep:
     """Off the lees, and out what would not fit later: before any dose, or it would take its share along."""
     spare_l = 0.0 if course.sweetening is None else course.sweetening.draw_off_l
     spare: tuple[str, ...] = ()
-    taken: tuple[Amount, ...] = (_volume("mead", course.facts.volume_l),)
+    taken: tuple[Amount, ...] = (_volume(course.facts.drink, course.facts.volume_l),)
     if spare_l > 0.0:
         spare = (
             f"Take {spare_l:.2f} L of it out before anything is added: with it the vessel would overflow when"
@@ -95,7 +95,8 @@ def rack(course: Course) -> PlanStep:
         title="Rack it off the lees",
         day=course.days.second_sample,
         what=(
-            "Siphon the clear mead quietly into a clean vessel and leave the sediment behind.",
+            f"Siphon the clear {course.facts.drink} quietly into a clean vessel and leave the sediment"
+            " behind.",
             "Measure the volume that came over: where it is more than a twentieth off, work this plan out"
             " again with it.",
             *spare,
@@ -109,7 +110,7 @@ def rack(course: Course) -> PlanStep:
                 "Carbon dioxide lies in vessel and cellar: never put the head in, start the siphon without"
                 " the mouth, and let air into the room.",
             ),
-            Caution(Hazard.QUALITY, "Do not splash: air turns mead brown and flat before it is sulfited."),
+            Caution(Hazard.QUALITY, "Do not splash: air turns it brown and flat before it is sulfited."),
         ),
     )
 
@@ -242,8 +243,9 @@ def sweeten(course: Course, sweetening: Sweetening) -> PlanStep:
         day=course.days.sweeten,
         what=(
             *chill,
-            f"Stir in half of the {sweetening.sweetener.name}, loosened in some of the mead, and taste after"
-            " an hour; then a quarter, and taste; then the last quarter.",
+            f"Stir in half of the {sweetening.sweetener.name}, loosened in some of the"
+            f" {course.facts.drink}, and taste after an hour; then a quarter, and taste; then the last"
+            " quarter.",
             f"The gravity should read {reached} in turn. Stop where it tastes right: the target is only where"
             " you meant to go.",
             *_room(sweetening),

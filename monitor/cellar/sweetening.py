@@ -205,7 +205,7 @@ def _cautions(sweetener: Sweetener, volumes: float, grams: float, abv: float) ->
         found.append(
             Caution(
                 Hazard.QUALITY,
-                "Stir the gas out first and add slowly: powder or syrup in a gassy mead makes it foam over.",
+                "Stir the gas out first and add slowly: powder or syrup in a gassy batch makes it foam over.",
             )
         )
     found.extend(Caution(Hazard.QUALITY, note) for note in sweetener.notes)

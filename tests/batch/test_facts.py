@@ -67,6 +67,28 @@ def test_a_wish_that_is_met_asks_for_nothing(sheet: Sheet) -> None:
     assert facts_of(sheet, gravity_sg=0.998).passed_sg is None
 
 
+@pytest.mark.parametrize(
+    ("kind", "name", "drink"),
+    [
+        (MustKind.HONEY, "Porch", "mead"),
+        (MustKind.HONEY, "Wine barrel", "mead"),
+        (MustKind.MALT, "Porch", "beer"),
+        (MustKind.FRUIT, "Orchard Cider 2", "cider"),
+        (MustKind.FRUIT, "Elder wine", "wine"),
+        (MustKind.FRUIT, "Plum mead", "batch"),
+        (MustKind.FRUIT, "Porch", "batch"),
+        (MustKind.SUGAR, "Porch", "batch"),
+        (None, "Heather mead", "mead"),
+        (None, "Cider or wine", "batch"),
+        (None, "Ciderhouse", "batch"),
+    ],
+)
+def test_a_batch_is_called_by_its_kind(sheet: Sheet, kind: MustKind | None, name: str, drink: str) -> None:
+    """The must decides, the name where it leaves several; what is not known is a batch."""
+    called = replace(sheet, name=name, must=replace(sheet.must, kind=kind))
+    assert facts_of(called, gravity_sg=0.998).drink == drink
+
+
 def test_what_is_missing_is_named(sheet: Sheet) -> None:
     """Without a gravity or a volume there is no plan, and the error says which."""
     with pytest.raises(InputError, match="gravity"):

@@ -197,6 +197,19 @@ def test_what_is_drawn_off_takes_no_dose_along() -> None:
     assert not any("take out" in one.what for one in the(plan, StepKind.SWEETEN).amounts)
 
 
+@pytest.mark.parametrize("volumes", [None, 3.0, 5.5])
+@pytest.mark.parametrize("drink", ["cider", "batch"])
+def test_no_other_drink_is_called_mead(drink: str, volumes: float | None) -> None:
+    """Sentences and amounts call a batch what its facts call it, with or without a keg."""
+    plan = plan_for(replace(SESSION, drink=drink, ph=2.3, carbonation_volumes=volumes), START_MS)
+    said = repr((plan.steps, plan.assumptions))
+    assert "mead" not in said
+    assert f"Siphon the clear {drink} quietly" in said
+    assert f"in some of the {drink}" in said
+    assert amount(the(plan, StepKind.RACK), drink) == SESSION.volume_l
+    assert amount(plan.steps[-1], drink) == plan.end_volume_l
+
+
 def test_a_measured_strength_goes_before_the_gravities() -> None:
     """With its strength given, a batch that was fed needs no original gravity."""
     fed = replace(SESSION, original_gravity_sg=None, abv=7.0)

@@ -189,7 +189,7 @@ def test_too_much_sorbate_and_sorbate_with_bacteria_are_warned_of() -> None:
 def test_a_ph_that_no_mead_has_is_said_and_not_used(ph: float) -> None:
     """The plan goes on with the pH assumed where none was measured."""
     plan = planned(replace(DRY, ph=ph))
-    assert f"A pH of {ph:.2f} is none that a mead has" in words(plan)
+    assert f"A pH of {ph:.2f} is none that a batch has" in words(plan)
     assert plan.steps == planned(replace(DRY, ph=None)).steps
     assert "pH" not in {one.what for one in plan.facts}
 
