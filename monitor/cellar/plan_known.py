@@ -76,7 +76,7 @@ def assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
         " that yeast can take is gone, as is usual for the kind that the sheet names, or else for honey."
     )
     yield from _about_stabilising(facts, course)
-    yield from _about_carbonation(facts)
+    yield from _about_carbonation(facts, course)
     if facts.passed_sg is not None:
         above = facts.gravity_sg - facts.passed_sg > LEVEL_SG
         stands = f"it stands above that, at {facts.gravity_sg:.3f}" if above else "it stands there"
@@ -85,11 +85,11 @@ def assumptions(facts: BatchFacts, course: Course) -> Iterator[str]:
         yield (f"The {facts.sweetener.name} holds {100.0 * facts.sweetener.solids_share:.1f} % solids.")
 
 
-def _about_carbonation(facts: BatchFacts) -> Iterator[str]:
+def _about_carbonation(facts: BatchFacts, course: Course) -> Iterator[str]:
     volumes, keg_c = facts.carbonation_volumes, facts.keg_temperature_c
     if not volumes:
         return
-    if volumes <= residual_volumes(keg_c):
+    if course.kegged_volumes is None:
         yield (
             f"{volumes:g} volumes of carbon dioxide stay in it at {keg_c:g} degC without any pressure: it is"
             " taken as still."
