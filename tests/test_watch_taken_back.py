@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from monitor.batch.journal import entry, hand_sample
-from monitor.ferment.emission import AlertKind, AlertState
+from monitor.ferment.emission import AlertKind, AlertState, Phase
 from monitor.ferment.event import JournalKind, Reading
 from monitor.ferment.pipeline import Snapshot
 from monitor.shift import HEARD_MARK, Shift, ShiftPolicy
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
-from monitor.units import MS_PER_HOUR, Quantity
+from monitor.units import MS_PER_HOUR, MS_PER_MINUTE, Quantity
 from monitor.watch import Watch, WatchPolicy
 
 from .porch import PITCHED_MS, PORCH
@@ -229,3 +229,43 @@ def test_a_silent_sensor_stays_silent(cellar: Cellar) -> None:
     assert cellar.snapshot == before
     assert AlertKind.SENSOR_SILENT in cellar.alerts(AlertState.FIRING)
     assert len(cellar.store.outbox.waiting()) == told
+
+
+def _fortnight(cellar: Cellar, came_ms: int) -> None:
+    """What a float had kept for fourteen days comes within seconds, up to now."""
+    late = [
+        Reading("float-a", kind, at(hour), value, came_ms + hour)
+        for hour in range(14 * 24 + 15)
+        for kind, value in ((Quantity.GRAVITY, 1.080 - 0.0001 * hour), (Quantity.TEMPERATURE, 18.0))
+    ]
+    cellar.store.readings.commit(late)
+    if not cellar.shared:
+        cellar.watch.admit(late, came_ms + 1_000)
+    cellar.turn(came_ms + 2_000)
+
+
+def test_a_backlog_ends_the_silence_within_minutes(cellar: Cellar) -> None:
+    """A fortnight that comes at 08:37 is judged a minute later, not at the next full hour."""
+    came_ms = at(14 * 24 + 14) + 37 * MS_PER_MINUTE
+    cellar.turn(came_ms - MS_PER_MINUTE)
+    _fortnight(cellar, came_ms)
+    cellar.turn(came_ms + 2 * MS_PER_MINUTE)
+    assert cellar.snapshot.phase is Phase.ACTIVE
+    assert AlertKind.SENSOR_SILENT not in {one.kind for one in cellar.snapshot.open_alerts}
+
+
+def test_a_silence_that_the_readings_ended_is_not_opened_again(cellar: Cellar) -> None:
+    """An entry after the backlog is taken back: judged anew, the batch stands where it stood."""
+    came_ms = at(14 * 24 + 14) + 37 * MS_PER_MINUTE
+    cellar.turn(came_ms - MS_PER_MINUTE)
+    _fortnight(cellar, came_ms)
+    racked_ms = came_ms + 5 * MS_PER_MINUTE
+    racked = entry(JournalKind.RACKED, done_ms=racked_ms, at_ms=racked_ms)
+    cellar.store.batches.write_down(SLUG, racked)
+    cellar.turn(racked_ms + 1)
+    (name,) = [one.name for one in cellar.store.notebook.listed(SLUG) if one.what == racked]
+    cellar.store.notebook.take_back(SLUG, name, at_ms=racked_ms + 2)
+    cellar.turn(racked_ms + 3)
+    assert cellar.snapshot.phase is Phase.ACTIVE
+    assert AlertKind.SENSOR_SILENT not in cellar.alerts(AlertState.FIRING)
+    assert AlertKind.SENSOR_SILENT not in {one.alert.kind for one in cellar.store.outbox.waiting()}

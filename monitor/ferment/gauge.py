@@ -45,6 +45,8 @@ MOST_LAG_HOURS: Final = 24
 """A clock that is set to another zone is behind by at most so much; what comes older than that is old."""
 OPENING_HOURS: Final = 8.0
 """Readings this soon after pitching are of the must that the maker sampled."""
+AWAY_HOURS: Final = 12
+"""A sensor that was not heard for longer, and is, is heard again."""
 SPANS_HOURS: Final = (24.0, 48.0, 96.0, 168.0)
 """The last hours that slopes are measured over."""
 
@@ -117,6 +119,20 @@ class Gauge:
         if admitted and reading.quantity is Quantity.TEMPERATURE and self._temperature_sensor is None:
             self._temperature_sensor = reading.sensor
         return admitted
+
+    def is_heard_again(self, reading: Reading) -> bool:
+        """Whether this reading, which was not admitted yet, ends a long silence of a believed sensor."""
+        believed = {
+            Quantity.GRAVITY: self._gravity_sensor,
+            Quantity.TEMPERATURE: self._temperature_sensor,
+        }
+        if reading.quantity not in believed or believed[reading.quantity] not in (None, reading.sensor):
+            return False
+        track = self._tracks.get((reading.sensor, reading.quantity))
+        heard_ms = None if track is None else track.last_received_ms
+        pitched_ms = self.premise.pitched_ms
+        since_ms = pitched_ms if heard_ms is None else max(heard_ms, pitched_ms)
+        return reading.received_ms - since_ms > AWAY_HOURS * MS_PER_HOUR
 
     def _admit_sample(self, reading: Reading) -> bool:
         hour = reading.time_ms // MS_PER_HOUR - self._pitched_hour

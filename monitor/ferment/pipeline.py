@@ -1,8 +1,9 @@
 """The one way in: events to emissions, for the daemon, the replay and the sweep alike.
 
-The batch is looked at every whole hour (UTC), and at once when a hand sample or a journal entry comes. `step`
-first settles all whole hours before the event, with what was known by then, and then admits it: a stream cut
-anywhere says exactly what the whole says up to there.
+The batch is looked at every whole hour (UTC), at once when a hand sample or a journal entry comes, and a
+minute after a sensor is heard again that was long silent. `step` first settles all such moments before the
+event, with what was known by then, and then admits it: a stream cut anywhere says exactly what the whole says
+up to there.
 """
 
 from __future__ import annotations
@@ -22,9 +23,11 @@ from monitor.ferment.judge import Judge
 from monitor.ferment.premise import Premise
 from monitor.ferment.series import LONGEST_DAYS
 from monitor.ferment.verdict import STALL_POINTS, Thresholds
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
+from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
 
 MOMENT_MS: Final = MS_PER_HOUR
+PAUSE_MS: Final = MS_PER_MINUTE
+"""So long nothing more of a backlog must come before it is looked at."""
 LONGEST_MS: Final = LONGEST_DAYS * MS_PER_DAY
 """A batch is looked at for so long after pitching: a look takes the whole course in, a restart all looks."""
 
@@ -114,6 +117,8 @@ class Pipeline:
         self._judge = Judge(premise, settings.thresholds, settings.alerts) if judge is None else judge
         self._clock_ms: int | None = None
         self._next_ms = -(-premise.pitched_ms // MOMENT_MS) * MOMENT_MS
+        self._backlog_ms: int | None = None
+        """When to look at what came of a sensor that is heard again; None where no such look is due."""
         self._last_ms = premise.pitched_ms + LONGEST_MS
         self._evidence = Evidence(premise.pitched_ms)
         self._outstanding = Outstanding()
@@ -122,12 +127,13 @@ class Pipeline:
         """Take an event in and say what follows; emissions come in order of time."""
         at_ms = event.at_ms if self._clock_ms is None else max(event.at_ms, self._clock_ms)
         self._clock_ms = at_ms
-        said: list[Emission] = []
-        while self._next_ms < at_ms and self._next_ms <= self._last_ms:
-            said += self._look(self._next_ms)
-            self._next_ms += MOMENT_MS
+        said = self._looks_before(at_ms)
         if isinstance(event, Reading):
+            again = self._gauge.is_heard_again(event)
             fresh = self._gauge.admit(event)
+            old = event.received_ms - event.time_ms > PAUSE_MS
+            if again or (old and self._backlog_ms is not None):
+                self._backlog_ms = at_ms + PAUSE_MS
             if fresh and event.quantity is Quantity.SAMPLE_GRAVITY:
                 self._by_hand.admit(event)
                 said += self._look(at_ms)
@@ -137,6 +143,20 @@ class Pipeline:
             self._judge.note(event)
             said += self._look(at_ms)
         return said
+
+    def _looks_before(self, at_ms: int) -> list[Emission]:
+        """All looks that are due before a moment, in order of time."""
+        said: list[Emission] = []
+        while True:
+            backlog_ms = self._next_ms if self._backlog_ms is None else self._backlog_ms
+            look_ms = min(self._next_ms, backlog_ms)
+            if look_ms >= at_ms or look_ms > self._last_ms:
+                return said
+            said += self._look(look_ms)
+            if look_ms == self._next_ms:
+                self._next_ms += MOMENT_MS
+            if look_ms == self._backlog_ms:
+                self._backlog_ms = None
 
     @property
     def snapshot(self) -> Snapshot:
