@@ -30,13 +30,12 @@ from monitor.shown import Shown
 from monitor.store.base import Store
 from monitor.store.values import Checkpoint, Claim
 from monitor.telling import Teller
-from monitor.units import MS_PER_HOUR, MS_PER_MINUTE
+from monitor.units import MS_PER_HOUR
+from monitor.untold import HOLD_MS
 from monitor.watched import Watched, is_the_answer
 
 logger = logging.getLogger(__name__)
 
-HOLD_MS: Final = 90 * MS_PER_MINUTE
-"""What was found out late is told only if it still holds after this: by then the backlog has been heard."""
 SEAL_MS: Final = 12 * MS_PER_HOUR
 """A checkpoint is made so long after the last: a restart folds over half of that a batch."""
 SEALS_AT_ONCE: Final = 20

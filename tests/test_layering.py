@@ -20,7 +20,7 @@ FLOORS = [
     {"quantities"},
     {"sensors"},
     {"store"},
-    {"planning", "calibrating", "expecting", "last_words", "provenance"},
+    {"planning", "calibrating", "expecting", "last_words", "provenance", "untold"},
     {"notify"},
     {"hub"},
     {"replay"},

@@ -14,7 +14,8 @@ from monitor.ferment.event import JournalKind, Reading
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, Quantity
-from monitor.watch import HOLD_MS, Watch, WatchPolicy
+from monitor.untold import HOLD_MS
+from monitor.watch import Watch, WatchPolicy
 
 from .porch import PITCHED_MS, PORCH
 

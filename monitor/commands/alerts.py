@@ -30,6 +30,7 @@ from monitor.settings import Loaded, load
 from monitor.store.sql import SqlStore
 from monitor.store.values import StoredAlert
 from monitor.units import rfc3339_from_ms
+from monitor.untold import TOLD_SOON, untold
 
 
 @click.command("alerts")
@@ -38,7 +39,7 @@ from monitor.units import rfc3339_from_ms
 @click.option("--all", "everything", is_flag=True, help="Also what is over.")
 @click.option("--batch", help="Only this batch.")
 def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: str | None) -> None:
-    """List what fires now, the newest first, with its number.
+    """List what fires now, the newest first, with its number; then what was found late and is told soon.
 
     \b
     Examples:
@@ -50,7 +51,13 @@ def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: 
     with SqlStore(store_options(loaded)) as store:
         listed = store.alerts.listed(batch=batch, only_firing=not everything)
         silences = store.alerts.silences(now_ms())
-        worded = _by_now(store, listed)
+        snapshots = Onlooker(store).refreshed()
+        worded = _by_now(snapshots, listed)
+        waiting = [
+            one
+            for one in untold(snapshots, store.alerts.listed(batch=batch, only_firing=True))
+            if batch in (None, one[0])
+        ]
     if as_json:
         print_json([_document(alert, figures_ms) for alert, figures_ms in worded])
         return
@@ -60,7 +67,11 @@ def alerts_command(config: Path | None, as_json: bool, everything: bool, batch: 
         of = silence.batch or "every batch"
         what = silence.kind.value.replace("_", " ") if silence.kind else "everything"
         click.echo(f"(silence {silence.id}: {what} of {of}, until {local(silence.until_ms)})")
-    if not listed:
+    for slug, found in waiting:
+        kind = found.kind.value.replace("_", " ")
+        click.echo(f"   -  {slug}  {kind}  [found in a backlog, {TOLD_SOON}]  since {local(found.fired_ms)}")
+        click.echo(f"      {in_units(found.message, units)}")
+    if not listed and not waiting:
         click.echo("No alerts." if everything else "Nothing fires.")
 
 
@@ -169,11 +180,10 @@ def _digest(loaded: Loaded) -> Notice:
     return made
 
 
-def _by_now(store: SqlStore, listed: Sequence[StoredAlert]) -> list[tuple[StoredAlert, int]]:
+def _by_now(
+    snapshots: Mapping[str, Snapshot], listed: Sequence[StoredAlert]
+) -> list[tuple[StoredAlert, int]]:
     """Each alert with the time that its words are of: what fires has those of the batch's last look."""
-    snapshots: Mapping[str, Snapshot] = {}
-    if any(alert.state is AlertState.FIRING for alert in listed):
-        snapshots = Onlooker(store).refreshed()
     found = []
     for alert in listed:
         snapshot = snapshots.get(alert.batch) if alert.state is AlertState.FIRING else None

@@ -16,6 +16,7 @@ from monitor.errors import InputError, PackagedError
 from monitor.ferment.event import JournalKind
 from monitor.planning import ASKED, MALOLACTIC, MALOLACTIC_SAYS, plan_of, told_by
 from monitor.units import MS_PER_DAY
+from monitor.untold import TOLD_SOON
 from monitor.web import words
 from monitor.web.course import ChartView, chart, days
 from monitor.web.drawing import Ruler, common_scale
@@ -275,13 +276,17 @@ def headline(found: Rack, name_of: Callable[[str], str]) -> str:
     if danger:
         return f"Danger: look at {name_of(danger[0].slug)} now."
     if len(needy) == 1:
-        others = found.count - 1
+        others = 0 if found.untold else found.count - 1
         rest = (
             "" if not others else " The other can wait." if others == 1 else f" The other {others} can wait."
         )
         return f"{name_of(needy[0].slug)} needs you.{rest}"
     if needy:
         return f"{len(needy)} of {found.count} batches need you."
+    if found.untold:
+        many = len(found.untold)
+        who = f"{name_of(found.untold[0])} has" if many == 1 else f"{many} of {found.count} batches have"
+        return f"{who} something from a backlog: {TOLD_SOON}."
     return "Nothing needs you now." if found.count > 1 else f"{name_of(found.slugs[0])} needs nothing now."
 
 

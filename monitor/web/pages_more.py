@@ -13,6 +13,7 @@ from starlette.routing import Route
 from monitor.batch.sheet import Sheet
 from monitor.errors import InputError
 from monitor.ferment.emission import AlertKind
+from monitor.untold import TOLD_SOON, untold
 from monitor.web import words
 from monitor.web.forms import Form, whole
 from monitor.web.frame import Frame
@@ -51,11 +52,17 @@ class MorePages:
         sheets = ports.store.batches.listed()
         # asked for by themselves: one that has long been open is not pushed out by those that came and went
         opened = alert_views(ports, sheets)
+        going = {sheet.slug for sheet in sheets if sheet.open}
         every = alert_views(ports, sheets, only_open=False)
         return self.frame.page(
             request,
             "alerts.html",
             open=opened,
+            untold=untold(
+                {slug: one for slug, one in ports.snapshots().items() if slug in going},
+                ports.store.alerts.listed(only_firing=True),
+            ),
+            told_soon=TOLD_SOON,
             past=sorted((one for one in every if not one.is_open), key=lambda one: -one.fired_ms),
             silences=[
                 SilenceView(one.id, one.batch, one.kind, one.until_ms)

@@ -43,6 +43,8 @@ class Rack:
     quiet: Sequence[str]
     """The others, behind them."""
     asked: int = 1
+    untold: Sequence[str] = ()
+    """Batches with something from a backlog that asks for somebody, and is not told yet."""
 
     @property
     def count(self) -> int:
@@ -93,8 +95,11 @@ def in_order(
         counted.setdefault(one.batch, []).append(one)
     pressing: list[Placed] = []
     quiet: list[str] = []
+    untold: list[str] = []
     for slug in slugs:
         snapshot = snapshots.get(slug)
+        if snapshot is not None and _is_untold(snapshot, counted.get(slug, ())):
+            untold.append(slug)
         if slug in counted or (snapshot is not None and snapshot.phase in PRESSING):
             placed = _placed(slug, snapshot, counted.get(slug, ()), silences)
             if placed.danger or placed.need is not Need.QUIET:
@@ -103,7 +108,12 @@ def in_order(
         quiet.append(slug)
     # sorting keeps the order of what is alike: the youngest first
     pressing.sort(key=lambda one: (not one.danger, NEED_ORDER.index(one.need)))
-    return Rack(pressing, quiet)
+    return Rack(pressing, quiet, untold=untold)
+
+
+def _is_untold(snapshot: Snapshot, firing: Sequence[FiringCount]) -> bool:
+    kinds = {one.kind for one in firing}
+    return any(one.severity is not Severity.NOTE and one.kind not in kinds for one in snapshot.open_alerts)
 
 
 def _placed(

@@ -18,6 +18,7 @@ from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severit
 from monitor.ferment.pipeline import Pipeline
 from monitor.store.values import StoredStanding
 from monitor.units import MS_PER_DAY
+from monitor.untold import TOLD_SOON
 
 
 @pytest.fixture
@@ -68,6 +69,23 @@ def test_what_stands_for_days_has_the_figures_of_the_last_look(carboyd_command, 
 def test_nothing_fires(carboyd_command):
     """An empty list is said in words."""
     assert carboyd_command("alerts").output == "Nothing fires.\n"
+
+
+def test_what_was_found_in_a_backlog_is_listed_before_it_is_told(carboyd_command, store):
+    """It stands in the last look and has no number yet; once it fires it is listed with one, and once."""
+    sheet = Sheet(slug="porch", name="Porch", pitched_ms=0)
+    store.batches.start(sheet, at_ms=0)
+    found = AlertChange(
+        5_000, AlertKind.STALLED, AlertState.FIRING, 5_000, Severity.ACT, "Stalled: so it is."
+    )
+    looked = replace(Pipeline(sheet.premise()).snapshot, open_alerts=(found,))
+    store.standings.put([StoredStanding("porch", 5_000, {}, to_plain(looked, ()))])
+    shown = carboyd_command("alerts").output
+    assert f"porch  stalled  [found in a backlog, {TOLD_SOON}]" in shown
+    assert "Stalled: so it is." in shown
+    assert "Nothing fires" not in shown
+    store.alerts.record("porch", found, now_ms=5_000)
+    assert "backlog" not in carboyd_command("alerts").output
 
 
 def test_an_alert_is_acknowledged_once_and_for_all(carboyd_command, store, stalled):

@@ -68,6 +68,10 @@ class Cellar:
         """Where each open batch stands."""
         return self._snapshots
 
+    def show(self, slug: str, snapshot: Snapshot) -> None:
+        """Let a batch stand so."""
+        self._snapshots[slug] = snapshot
+
     def phases(self, slug: str) -> Sequence[PhaseChange]:
         """The phases of a batch so far."""
         return self._phases.get(slug, ())

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
+from monitor.untold import TOLD_SOON
 from monitor.web.leaf import ON_A_PAGE
 from monitor.web.pages_more import CHOICES
 
@@ -81,3 +83,19 @@ def test_the_recipe_that_was_made_last_is_compared_unasked(busy: Cellar, visit: 
     again = Sheet("hedgerow-again", "Hedgerow again", PITCHED_MS - 1, recipe=recipe)
     busy.store.batches.start(again, at_ms=1)
     assert chosen.findall(visit.get("/compare").text) == [SLUG, "hedgerow-again"]
+
+
+def test_alerts_that_wait_to_be_told_are_on_their_page(busy: Cellar, visit: Visit) -> None:
+    """What the last look found in a backlog is shown before it is an alert, and not when it is one."""
+    before = visit.get("/alerts").text
+    assert 'id="untold"' not in before
+    stands = busy.ports().snapshots()[SLUG]
+    found = AlertChange(
+        PITCHED_MS, AlertKind.STALLED, AlertState.FIRING, PITCHED_MS, Severity.ACT, "Stalled: so it is."
+    )
+    busy.show(SLUG, replace(stands, open_alerts=(found,)))
+    text = visit.get("/alerts").text
+    assert f"Found in a backlog, {TOLD_SOON}" in text
+    assert "Stalled: so it is." in text
+    busy.store.alerts.record(SLUG, found, now_ms=PITCHED_MS)
+    assert 'id="untold"' not in visit.get("/alerts").text

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from monitor.batch.sheet import Sheet
-from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
+from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Phase, Severity
+from monitor.ferment.pipeline import Pipeline
+from monitor.ferment.premise import Premise
 from monitor.store.values import FiringCount, Silence
 from monitor.units import MS_PER_DAY
+from monitor.untold import TOLD_SOON
 from monitor.web.app import create_app
 from monitor.web.gather import batch_views, standings_of
 from monitor.web.leaf import ON_A_PAGE
 from monitor.web.options import WebSettings
+from monitor.web.pages_batch import headline
 from monitor.web.rack import in_order, rack
 from monitor.web.view import Need, by_need
 
@@ -89,3 +95,18 @@ def test_the_page_says_how_many_there_are(cellar, visiting) -> None:
     assert 'rel="next" href="/?page=2"' in first
     assert first.count('id="batch-batch-') == ON_A_PAGE
     assert 'rel="prev" href="/?page=1"' in visitor.get("/?page=2").text
+
+
+def test_what_waits_to_be_told_is_not_denied(cellar) -> None:
+    """A stall found in a backlog has no alert yet: the headline names the batch, until the alert is there."""
+    cellar.store.batches.start(Sheet("porch", "Porch", PITCHED_MS), at_ms=PITCHED_MS)
+    cellar.store.batches.start(Sheet("attic", "Attic", PITCHED_MS), at_ms=PITCHED_MS)
+    found = AlertChange(PITCHED_MS, AlertKind.STALLED, AlertState.FIRING, PITCHED_MS, Severity.ACT, "stalled")
+    stands = replace(Pipeline(Premise(PITCHED_MS)).snapshot, phase=Phase.STALLED, open_alerts=(found,))
+
+    def said(*firing: FiringCount) -> str:
+        placed = in_order(("porch", "attic"), {"porch": stands}, firing, ())
+        return headline(placed, lambda slug: cellar.store.batches.get(slug).name)
+
+    assert said() == f"Porch has something from a backlog: {TOLD_SOON}."
+    assert said(FiringCount("porch", AlertKind.STALLED, Severity.ACT, 1)).startswith("Porch needs you.")
