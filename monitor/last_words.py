@@ -19,6 +19,7 @@ from monitor.batch.sheet import Sheet
 from monitor.ferment import by_hand
 from monitor.ferment.addition import added
 from monitor.ferment.deeds import SUGAR
+from monitor.ferment.doubt import Doubt, Sample, doubts
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.offset import NEAR_HOURS, from_samples
 from monitor.ferment.series import Floats
@@ -27,8 +28,6 @@ from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG, Quantity
 
 SAMPLE_STANDS_MS: Final = 2 * MS_PER_DAY
 """How long before the end a hand sample goes before the float's readings after it."""
-FAR_POINTS: Final = 5.0
-"""A sample this far off is a slip of the pen, or the float is disturbed: three times the spread of floats."""
 LEVEL_HOURS: Final = 12
 """The level is the median of the last so many hours that hold a reading."""
 
@@ -75,30 +74,35 @@ def last_words(store: Store, sheet: Sheet, sensor: str | None, journal: Sequence
 
 
 def doubt(store: Store, sheet: Sheet, sample: Reading) -> str:
-    """What to say of a hand sample far off its float, which others correct; empty where it is not."""
-    hour = _hour(sheet, sample.time_ms)
-    if sheet.gravity_sensor is None or hour < 0:
-        return ""
-    until_ms = sample.time_ms + (NEAR_HOURS + 1) * MS_PER_HOUR
-    points = hourly_points(store, sheet, sheet.gravity_sensor, until_ms)
-    near = points[max(hour - NEAR_HOURS, 0) : hour + NEAR_HOURS + 1]
-    near = near[~np.isnan(near)]
-    if not near.size:
-        return ""
-    others = [
-        (_hour(sheet, at_ms), value)
-        for at_ms, value in hand_samples(store, sheet, None)
-        if sheet.pitched_ms <= at_ms and at_ms != sample.time_ms
-    ]
-    off = from_samples(others, points, points.size)
-    apart = (sample.value - 1.0) * POINTS_PER_SG - float(np.median(near)) - off.points
-    if abs(apart) < FAR_POINTS:
-        return ""
-    side = "above" if apart > 0.0 else "below"
-    return f"That is {abs(apart):.0f} points {side} what the float reads: measure again, or take it back."
+    """What to say of a hand sample that is in doubt beside the others; empty where it is not."""
+    found = doubted(store, sheet, sample).get(sample.time_ms)
+    return "" if found is None else f"That is {doubt_words(found)}: measure again, or take it back."
 
 
-def hand_samples(store: Store, sheet: Sheet, until_ms: int | None) -> list[by_hand.Sample]:
+def doubt_words(found: Doubt) -> str:
+    """`16 points above what the float reads`."""
+    by_points = f"{abs(found.apart_points):.0f} points"
+    if not found.by_float:
+        return f"{by_points} above the sample before it, with no sugar in the journal between them"
+    return f"{by_points} {'above' if found.apart_points > 0.0 else 'below'} what the float reads"
+
+
+def doubted(store: Store, sheet: Sheet, sample: Reading | None = None) -> dict[int, Doubt]:
+    """The hand samples of a batch that are in doubt, by when they were taken; `sample` counts with them."""
+    taken = dict(hand_samples(store, sheet, None))
+    if sample is not None:
+        taken[sample.time_ms] = (sample.value - 1.0) * POINTS_PER_SG
+    if not taken:
+        return {}
+    until_ms = max(taken) + (NEAR_HOURS + 1) * MS_PER_HOUR
+    first_ms = sheet.pitched_ms // MS_PER_HOUR * MS_PER_HOUR
+    points = hourly_points(store, sheet, sheet.gravity_sensor, until_ms, from_ms=first_ms)
+    sugar = [one for one in store.batches.journal(sheet.slug) if one.kind in SUGAR]
+    found = doubts(sorted(taken.items()), first_ms // MS_PER_HOUR, points, sugar)
+    return {one.time_ms: one for one in found}
+
+
+def hand_samples(store: Store, sheet: Sheet, until_ms: int | None) -> list[Sample]:
     """The hand samples of a batch in order of time, points."""
     found = store.readings.read(
         [sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY], to_ms=until_ms
@@ -106,14 +110,17 @@ def hand_samples(store: Store, sheet: Sheet, until_ms: int | None) -> list[by_ha
     return sorted((one.time_ms, (one.value - 1.0) * POINTS_PER_SG) for one in found)
 
 
-def hourly_points(store: Store, sheet: Sheet, sensor: str | None, until_ms: int) -> Floats:
+def hourly_points(
+    store: Store, sheet: Sheet, sensor: str | None, until_ms: int, *, from_ms: int | None = None
+) -> Floats:
     """Hourly means of a float since pitching, in points; nan where it was silent, or there is none."""
-    hours = max(math.ceil((until_ms - sheet.pitched_ms) / MS_PER_HOUR), 1)
+    first_ms = sheet.pitched_ms if from_ms is None else from_ms
+    hours = max(math.ceil((until_ms - first_ms) / MS_PER_HOUR), 1)
     points = np.full(hours, math.nan)
     if sensor is not None:
-        end_ms = sheet.pitched_ms + hours * MS_PER_HOUR
-        found = store.readings.thinned(sensor, Quantity.GRAVITY, sheet.pitched_ms, end_ms, hours)
-        points[(found.start_ms - sheet.pitched_ms) // MS_PER_HOUR] = (found.mean - 1.0) * POINTS_PER_SG
+        end_ms = first_ms + hours * MS_PER_HOUR
+        found = store.readings.thinned(sensor, Quantity.GRAVITY, first_ms, end_ms, hours)
+        points[(found.start_ms - first_ms) // MS_PER_HOUR] = (found.mean - 1.0) * POINTS_PER_SG
     return points
 
 

@@ -18,6 +18,7 @@ from monitor.errors import InputError, PackagedError, QuantityError
 from monitor.ferment.emission import Phase
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.wording import contradiction
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 
@@ -156,7 +157,7 @@ def plan_of(
     )
     if told.keg_temperature_c is not None:
         facts = replace(facts, keg_temperature_c=told.keg_temperature_c, keg_assumed=False)
-    return replace(plan_for(facts, now_ms), foreword=_foreword(phase))
+    return replace(plan_for(facts, now_ms), foreword=_foreword(phase), before_all=contradiction(known))
 
 
 def _foreword(phase: Phase) -> str:

@@ -283,6 +283,8 @@ class Plan(Advised):
     end_volume_l: float
     foreword: str = ""
     """What every reader has to know before the rest, where the batch has not finished; empty where it has."""
+    before_all: str = ""
+    """What has to be settled before anything of it is done, a full sentence; empty where nothing has."""
 
     def step(self, kind: StepKind) -> PlanStep | None:
         """The step of this kind, or None where the plan has none."""

@@ -105,6 +105,8 @@ def as_text(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo = U
     lines = [f"Plan for {plan.name}", "=" * min(WIDTH, len(f"Plan for {plan.name}")), ""]
     if plan.foreword:
         lines += [*_wrapped([plan.foreword]), ""]
+    if plan.before_all:
+        lines += [*_wrapped([plan.before_all], "! "), ""]
     lines += ["Worked out from:", *_listed(plan.facts, system)]
     if plan.assumptions:
         lines += ["", "Taken for granted:", *_wrapped(plan.assumptions, "- ")]
@@ -150,6 +152,8 @@ def as_markdown(plan: Plan, system: UnitSystem = UnitSystem.METRIC, zone: tzinfo
     lines = [f"# Plan for {_escaped(plan.name)}", ""]
     if plan.foreword:
         lines += [_escaped(plan.foreword), ""]
+    if plan.before_all:
+        lines += [f"**{_escaped(plan.before_all)}**", ""]
     lines += _table(plan.facts, system)
     if plan.assumptions:
         lines += ["", "Taken for granted:", ""]

@@ -26,7 +26,7 @@ from monitor.commands.sheet import change_command, sheet_options, written
 from monitor.errors import InputError
 from monitor.expecting import begin
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
-from monitor.last_words import doubt
+from monitor.last_words import doubt, doubt_words, doubted
 from monitor.store.values import Written
 from monitor.units import rfc3339_from_ms
 
@@ -93,6 +93,7 @@ def show(config: Path | None, as_json: bool, batch: str) -> None:
     with opened(config) as store:
         sheet = store.batches.get(batch)
         written = store.notebook.listed(batch)
+        doubts = doubted(store, sheet)
     if as_json:
         counting = [one for one in written if one.struck_ms is None]
         print_json(
@@ -113,7 +114,9 @@ def show(config: Path | None, as_json: bool, batch: str) -> None:
     width = max((len(one.name) for one in written), default=0)
     for one in sorted(written, key=_moment_ms):
         struck = "" if one.struck_ms is None else f"  (taken back {local(one.struck_ms)})"
-        click.echo(f"  {one.name:<{width}}  {local(_moment_ms(one))}  {_said(one)}{struck}")
+        line = f"  {one.name:<{width}}  {local(_moment_ms(one))}  {_said(one)}{struck}"
+        found = doubts.get(_moment_ms(one)) if isinstance(one.what, Reading) and not struck else None
+        click.echo(line if found is None else f"{line}  (in doubt: {doubt_words(found)})")
 
 
 @batch_command.command("event")

@@ -96,6 +96,8 @@ def plan_command(
             told=told,
             zone=zone,
         )
+    if gravity is not None:
+        plan = replace(plan, before_all="")  # what the maker measured now settles it
     if form == "pdf":
         from monitor.commands.plan_pdf import as_pdf
 

@@ -71,6 +71,8 @@ def _story(plan: Plan, system: UnitSystem, zone: tzinfo) -> Iterator[Flowable]:
     yield _paragraph(f"Plan for {plan.name}", _TITLE)
     if plan.foreword:
         yield _paragraph(plan.foreword, _BODY)
+    if plan.before_all:
+        yield _paragraph(plan.before_all, _CAUTION)
     yield _amounts(plan.facts, system)
     if plan.assumptions:
         yield _paragraph("Taken for granted", _HEADING)

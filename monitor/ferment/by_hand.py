@@ -10,9 +10,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from monitor.ferment.deeds import SUGAR
+from monitor.ferment.doubt import Sample, doubts
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.offset import FORGET_DAYS
+from monitor.ferment.series import Floats, Track
 from monitor.ferment.skew import dated
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 
@@ -24,10 +29,9 @@ NEAR_DAYS: Final = {JournalKind.SUGAR_ADDITION: 1.0, JournalKind.SWEETENED: 14.0
 at rest stays as it is."""
 MOST: Final = 256
 """So many samples and entries are remembered."""
+DOUBTED: Final = 16
+"""So many of the last samples are weighed against each other."""
 _ROUNDING: Final = 1e-6
-
-Sample = tuple[int, float]
-"""When it was taken (ms), and points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +90,8 @@ def added(
 class ByHand:
     """Hand samples and sugar of one batch, told beside what the float says."""
 
-    def __init__(self) -> None:
+    def __init__(self, pitched_ms: int) -> None:
+        self._first_hour = pitched_ms // MS_PER_HOUR
         self._samples: list[Sample] = []
         self._sugar: list[JournalEntry] = []
         self._read: tuple[float, list[JournalEntry]] = 0.0, []
@@ -103,8 +108,9 @@ class ByHand:
         if entry.kind in SUGAR:
             self._sugar = sorted([*self._sugar, entry], key=lambda one: one.done_ms)[-MOST:]
 
-    def beside(self, seen: Evidence, heard_ms: int | None) -> Evidence:
-        """The evidence with what hand samples add to it; `heard_ms` is when the float last measured."""
+    def beside(self, seen: Evidence, track: Track | None) -> Evidence:
+        """The evidence with what hand samples add to it; `track` is of the float that is believed."""
+        heard_ms = None if track is None else track.last_time_ms
         points, read = seen.added_points, self._read
         if math.isnan(points):
             left = [one for one in self._sugar if one not in read[1]]
@@ -114,10 +120,37 @@ class ByHand:
             begun_ms = -(-seen.at_ms // MS_PER_HOUR) * MS_PER_HOUR
             self._read = points, [one for one in self._sugar if one.done_ms < begun_ms]
         word = last_word(self._samples, self._sugar, heard_ms, seen.at_ms)
+        apart, rise, doubt_hours = self._doubted(track, seen.at_ms)
         return replace(
             seen,
             added_points=points,
             by_hand_points=word.points,
             by_hand_hours=word.hours,
             by_hand_same_hours=word.same_hours,
+            doubt_points=apart,
+            doubt_rise_points=rise,
+            doubt_hours=doubt_hours,
         )
+
+    def _doubted(self, track: Track | None, at_ms: int) -> tuple[float, float, float]:
+        """Of the last sample in doubt: points above the float, or above the one before it, and its age.
+
+        It counts while it is the last of all, or the float is corrected by it.
+        """
+        if not self._samples:
+            return math.nan, math.nan, math.nan
+        end = max(-(-at_ms // MS_PER_HOUR) - self._first_hour, 0)
+        if track is None:
+            points: Floats = np.full(0, np.nan)
+        else:
+            points = (track.hourly(0, end)[0] - 1.0) * POINTS_PER_SG
+        found = doubts(self._samples[-DOUBTED:], self._first_hour, points, self._sugar)
+        if not found:
+            return math.nan, math.nan, math.nan
+        last, hours = found[-1], max(at_ms - found[-1].time_ms, 0) / MS_PER_HOUR
+        counts = last.by_float and hours < FORGET_DAYS * 24.0
+        if last.time_ms != self._samples[-1][0] and not counts:
+            return math.nan, math.nan, math.nan
+        if last.by_float:
+            return last.apart_points, math.nan, hours
+        return math.nan, last.apart_points, hours

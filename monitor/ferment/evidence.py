@@ -112,6 +112,12 @@ class Evidence:
     """Its age."""
     by_hand_same_hours: float = NAN
     """For how long before it hand samples read the same; 0 where it is the only one that does."""
+    doubt_points: float = NAN
+    """By how much a hand sample that is in doubt reads above the float."""
+    doubt_rise_points: float = NAN
+    """By how much one in doubt reads above the sample before it, where there was no float beside it."""
+    doubt_hours: float = NAN
+    """Age of the sample in doubt."""
 
     @property
     def shown_points(self) -> float:

@@ -113,7 +113,7 @@ class Pipeline:
         settings = Analysis() if settings is None else settings
         self.premise = premise
         self._gauge = Gauge(premise, settings.fit)
-        self._by_hand = ByHand()
+        self._by_hand = ByHand(premise.pitched_ms)
         self._judge = Judge(premise, settings.thresholds, settings.alerts) if judge is None else judge
         self._clock_ms: int | None = None
         self._next_ms = -(-premise.pitched_ms // MOMENT_MS) * MOMENT_MS
@@ -169,9 +169,7 @@ class Pipeline:
     def _look(self, at_ms: int) -> list[Emission]:
         if at_ms < self.premise.pitched_ms:
             return []
-        track = self._gauge.gravity_track()
-        heard_ms = None if track is None else track.last_time_ms
-        self._evidence = self._by_hand.beside(self._gauge.measure(at_ms), heard_ms)
+        self._evidence = self._by_hand.beside(self._gauge.measure(at_ms), self._gauge.gravity_track())
         said = self._judge.look(self._evidence, self._gauge.hearing(at_ms))
         self._outstanding.take(said)
         return said

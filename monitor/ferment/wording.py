@@ -34,6 +34,26 @@ def span(hours: float) -> str:
     return f"{hours:.0f} h" if hours < 72.0 else f"{hours / 24.0:.0f} days"
 
 
+def ago(hours: float) -> str:
+    """How long since: `just now`, `5 h ago`."""
+    return "just now" if hours < 0.5 else f"{span(hours)} ago"
+
+
+def contradiction(e: Evidence) -> str:
+    """What is to be done about a hand sample in doubt, a whole sentence; nothing where none is."""
+    if not math.isnan(e.doubt_rise_points):
+        apart = f"{e.doubt_rise_points:.0f} points above the one before it, and no sugar is in the journal"
+    elif math.isnan(e.doubt_points):
+        return ""
+    else:
+        side = "above" if e.doubt_points > 0.0 else "below"
+        apart = f"{abs(e.doubt_points):.0f} points {side} the float"
+    return (
+        f"The hand sample taken {ago(e.doubt_hours)} reads {apart}: take another, or take this one back,"
+        " before anything is done."
+    )
+
+
 def _fall(e: Evidence, then: str = "") -> str:
     """How far it fell of late; `then` and the level follow, unless the level is all that is known."""
     if math.isnan(e.slope_two):
@@ -64,8 +84,10 @@ def _rest(e: Evidence, then: str = "") -> str:
 def _gap(e: Evidence) -> str:
     """Beside where such musts end, after a comma; nothing where that is not known.
 
-    The forecast, which has seen this one ferment, may well say another end.
+    The forecast, which has seen this one ferment, may well say another end. A sample in doubt bends it.
     """
+    if contradiction(e):
+        return ""
     gap = e.level_points - e.expected_points
     if math.isnan(gap):
         return ""
@@ -75,7 +97,7 @@ def _gap(e: Evidence) -> str:
 
 def _left(e: Evidence) -> str:
     """What is still to fall, after a semicolon; nothing where that is not known."""
-    if math.isnan(e.left_p50):
+    if math.isnan(e.left_p50) or contradiction(e):
         return ""
     if e.left_p95 < SHOWN_POINTS:
         return "; hardly anything still to fall"
@@ -92,7 +114,9 @@ def _fastest(e: Evidence) -> str:
 
 def _by_hand(e: Evidence) -> str:
     """What hand samples say where no float does: words, and no verdict."""
-    last = f"The last hand sample reads {gravity(e.by_hand_points)}, {span(e.by_hand_hours)} ago"
+    last = f"The last hand sample reads {gravity(e.by_hand_points)}, {ago(e.by_hand_hours)}"
+    if contradiction(e):
+        return f"{last}. No float is heard."
     if e.by_hand_same_hours >= SAME_DAYS * 24.0:
         return (
             f"{last}; hand samples {span(e.by_hand_same_hours)} apart are equal within a point: that is the"
@@ -129,7 +153,7 @@ def _cause(e: Evidence) -> tuple[str, str]:
 
 def reason(phase: Phase, e: Evidence, *, risen: bool = False) -> str:
     """One sentence that says why a ferment is in this phase; another where it has risen since its end."""
-    why = _why(phase, e)
+    why = f"{_why(phase, e)} {contradiction(e)}".rstrip()
     if not risen:
         return why
     return (
@@ -172,6 +196,8 @@ def finished(e: Evidence, *, rests: bool) -> str:
     """The message of a finished ferment, with what to do next, unless the maker did it: then it `rests`."""
     if rests:
         return f"Finished: {reason(Phase.FINISHED, e)} You took it from here, so nothing more is asked."
+    if contradiction(e):
+        return f"Finished: {reason(Phase.FINISHED, e)} Do not bottle before."
     return (
         f"Finished: {reason(Phase.FINISHED, e)} Confirm with a hand sample now and another two to three days"
         " later; when both read the same, stabilise, and sweeten only after that. Do not bottle before."
@@ -181,6 +207,8 @@ def finished(e: Evidence, *, rests: bool) -> str:
 def stalled(e: Evidence) -> str:
     """The message of a stalled ferment."""
     what = "Not begun" if e.fallen_points < 3.0 else "Stalled"
+    if contradiction(e):
+        return f"{what}: {reason(Phase.STALLED, e)} Do not bottle: it may go on."
     advice = f"Confirm with a hand sample, {_cause(e)[1]}"
     return f"{what}: {reason(Phase.STALLED, e)} {advice}; do not bottle: it may go on."
 

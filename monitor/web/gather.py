@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final, TypeVar
 
@@ -15,11 +15,12 @@ from monitor.batch.standing import finish_of
 from monitor.batch.strength import attenuated
 from monitor.calibrating import sensors_beyond
 from monitor.ferment.alert import AlertPolicy
+from monitor.ferment.doubt import Doubt
 from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, PhaseChange
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
-from monitor.last_words import LastWords, last_words
+from monitor.last_words import LastWords, doubt_words, doubted, last_words
 from monitor.planning import level_sg
 from monitor.store.values import FiringCount, Heard, Silence, StoredAlert, Written
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
@@ -291,7 +292,16 @@ def journal_views(ports: Ports, slug: str, *, struck: bool = False) -> tuple[Jou
     """Deeds, tastings and hand samples, the newest first; with `struck` what was taken back too."""
     written = ports.store.notebook.listed(slug)
     lines = [journal_view(one) for one in written if struck or one.struck_ms is None]
+    if any(one.sample_sg is not None and one.struck_ms is None for one in lines):
+        found = doubted(ports.store, ports.store.batches.get(slug))
+        lines = [_in_doubt(one, found) for one in lines]
     return tuple(sorted(lines, key=lambda line: (-line.done_ms, line.number)))
+
+
+def _in_doubt(line: JournalView, found: Mapping[int, Doubt]) -> JournalView:
+    if line.sample_sg is None or line.struck_ms is not None or line.done_ms not in found:
+        return line
+    return replace(line, doubt=doubt_words(found[line.done_ms]))
 
 
 def journal_view(written: Written) -> JournalView:

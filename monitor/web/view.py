@@ -88,6 +88,8 @@ class JournalView:
     sample_sg: float | None = None
     struck_ms: int | None = None
     """When it was taken back; since then it counts for nothing."""
+    doubt: str = ""
+    """Why a hand sample is in doubt, without a full stop; empty where it is not."""
 
 
 @dataclass(frozen=True, slots=True)

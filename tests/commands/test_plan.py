@@ -34,6 +34,22 @@ def test_a_batch_that_is_not_known_to_have_finished_is_said_to_be_so(carboyd_com
         assert "as if it stayed where it is now" in shown
 
 
+def test_a_sample_in_doubt_stands_at_the_head_of_the_plan(carboyd_command, finished):
+    """Taken back or measured anew first; with a gravity that is given it is settled."""
+    said = carboyd_command("batch", "sample", "porch", "1.012").output
+    assert "That is 14 points above the sample before it, with no sugar in the journal between them" in said
+    assert "take-back porch" in said
+    assert (
+        "(in doubt: 14 points above the sample before it" in carboyd_command("batch", "show", "porch").output
+    )
+    head, _, rest = carboyd_command("plan", "porch").output.partition("Worked out from")
+    words = " ".join(head.replace("! ", "").split())
+    assert "taken just now reads 14 points above the one before it, and no sugar is in" in words
+    assert "before anything is done." not in " ".join(rest.split())
+    assert "before anything is done" in carboyd_command("plan", "porch", "--format", "markdown").output
+    assert "before anything is done" not in carboyd_command("plan", "porch", "--gravity", "1.000").output
+
+
 def test_the_plan_is_written_as_markdown_and_pdf(carboyd_command, finished, tmp_path):
     """Markdown has a heading, a PDF is a PDF."""
     markdown, pdf = tmp_path / "plan.md", tmp_path / "plan.pdf"
