@@ -43,6 +43,10 @@ class LastWord:
     """Its age."""
     same_hours: float = math.nan
     """For how long before it the samples read the same; 0 where it is the only one that does."""
+    fell_points: float = math.nan
+    """How far it fell since the sample before it; nan where there is none, or sugar went in between them."""
+    fell_hours: float = math.nan
+    """In so long."""
 
 
 def same(one_points: float, other_points: float) -> bool:
@@ -63,7 +67,11 @@ def last_word(
         if taken_ms < mixed_ms or not same(points, last):
             break
         first_ms = taken_ms
-    return LastWord(last, max(at_ms - last_ms, 0) / MS_PER_HOUR, (last_ms - first_ms) / MS_PER_HOUR)
+    word = LastWord(last, max(at_ms - last_ms, 0) / MS_PER_HOUR, (last_ms - first_ms) / MS_PER_HOUR)
+    if len(samples) < 2 or samples[-2][0] < mixed_ms:
+        return word
+    before_ms, before = samples[-2]
+    return replace(word, fell_points=before - last, fell_hours=(last_ms - before_ms) / MS_PER_HOUR)
 
 
 def added(
@@ -127,6 +135,8 @@ class ByHand:
             by_hand_points=word.points,
             by_hand_hours=word.hours,
             by_hand_same_hours=word.same_hours,
+            by_hand_fell_points=word.fell_points,
+            by_hand_fell_hours=word.fell_hours,
             doubt_points=apart,
             doubt_rise_points=rise,
             doubt_hours=doubt_hours,

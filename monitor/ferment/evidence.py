@@ -112,6 +112,10 @@ class Evidence:
     """Its age."""
     by_hand_same_hours: float = NAN
     """For how long before it hand samples read the same; 0 where it is the only one that does."""
+    by_hand_fell_points: float = NAN
+    """How far it fell since the sample before it; nan where sugar went in between them."""
+    by_hand_fell_hours: float = NAN
+    """In so long."""
     doubt_points: float = NAN
     """By how much a hand sample that is in doubt reads above the float."""
     doubt_rise_points: float = NAN

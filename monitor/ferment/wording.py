@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from monitor.ferment.by_hand import SAME_DAYS
+from monitor.ferment.by_hand import SAME_DAYS, SAME_POINTS
 from monitor.ferment.deeds import INFUSION_LONGEST_DAYS, INFUSION_USUAL_DAYS
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
@@ -14,6 +14,8 @@ from monitor.units import POINTS_PER_SG
 
 AT_REST_POINTS: Final = 1.0
 """What has fallen by less in its last week is described by that week."""
+STILL_DAYS: Final = 3.0
+"""What fell since a sample no older than this still ferments."""
 SHOWN_POINTS: Final = 0.25
 """Less than this no float shows."""
 
@@ -73,12 +75,22 @@ def _fallen(by_points: float, hours: float, then: str, level_points: float) -> s
     )
 
 
+def _rests(e: Evidence) -> bool:
+    """Whether it was at rest for all of its last week."""
+    return e.slowed_hours >= WEEK_HOURS and abs(e.slope_seven) * WEEK_HOURS / 24.0 < AT_REST_POINTS
+
+
 def _rest(e: Evidence, then: str = "") -> str:
     """The fall of a ferment at rest: over its last week, if that was all rest."""
-    in_week = -e.slope_seven * WEEK_HOURS / 24.0
-    if e.slowed_hours >= WEEK_HOURS and abs(in_week) < AT_REST_POINTS:
-        return _fallen(in_week, WEEK_HOURS, then, e.level_points)
+    if _rests(e):
+        return _fallen(-e.slope_seven * WEEK_HOURS / 24.0, WEEK_HOURS, then, e.level_points)
     return _fall(e, then)
+
+
+def fall_per_day(phase: Phase, e: Evidence) -> float:
+    """Points a day to tell beside the reason, over the same time; below 0 where it rises, nan: not known."""
+    at_rest = phase in (Phase.FINISHED, Phase.STALLED) and _rests(e)
+    return -(e.slope_seven if at_rest else e.slope_two)
 
 
 def _gap(e: Evidence) -> str:
@@ -122,6 +134,11 @@ def _by_hand(e: Evidence) -> str:
             f"{last}; hand samples {span(e.by_hand_same_hours)} apart are equal within a point: that is the"
             " maker's own sign of an end. No float confirms it."
         )
+    if e.by_hand_fell_points > SAME_POINTS and e.by_hand_same_hours == 0.0:
+        fell = f"{points(e.by_hand_fell_points)} in {span(e.by_hand_fell_hours)}"
+        last = f"{last}; it fell {fell} since the one before it"
+        if e.by_hand_fell_hours + e.by_hand_hours <= STILL_DAYS * 24.0:
+            return f"{last}: still fermenting. No float is heard."
     return f"{last}; another one two to three days later tells whether it still falls. No float is heard."
 
 

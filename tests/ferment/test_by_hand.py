@@ -133,3 +133,14 @@ def test_what_the_float_read_is_kept_when_hand_samples_tell_the_rest() -> None:
     taken = [sample(19.9, 1.019), sample(20.1, 1.030)]
     evidence = told(*course, *deeds, *taken, until_day=21.0).snapshot.evidence
     assert evidence.added_points == pytest.approx(31.0, abs=1.5)
+
+
+def test_a_fall_between_samples_is_told() -> None:
+    """1.0217 two days ago and 1.0120 now: 9.7 points, and no word of waiting for another."""
+    stands = told(sample(5, 1.0217), sample(7, 1.0120), until_day=7).snapshot
+    assert "reads 1.0120, just now; it fell 9.7 points in 48 h since the one before it" in stands.reason
+    assert "still fermenting" in stands.reason
+    assert "tells whether" not in stands.reason
+    sugar = entry(JournalKind.SUGAR_ADDITION, 6)
+    fed = told(sample(5, 1.0217), sugar, sample(7, 1.0120), until_day=7).snapshot
+    assert "it fell" not in fed.reason
