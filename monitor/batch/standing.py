@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.strength import attenuated
 from monitor.ferment.emission import AlertChange, AlertKind, Interval, Phase
 from monitor.ferment.offset import SAMPLE_SD
 from monitor.ferment.pipeline import Snapshot
+from monitor.ferment.wording import fall_per_day
 from monitor.units import POINTS_PER_SG, rfc3339_from_ms
 
 Document = dict[str, Any]
+ABV_DIGITS: Final = 4
+"""So many that a figure rounded for show is the page's."""
 
 
 def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
@@ -31,8 +34,8 @@ def standing_document(sheet: Sheet, snapshot: Snapshot) -> Document:
         "gravity_sg": _rounded(gravity_sg, 5),
         "gravity_standard_error_sg": _rounded(_scaled(level_se), 5),
         "gravity_by_hand_at": None if sampled_ms is None else rfc3339_from_ms(sampled_ms),
-        "fall_points_per_day": _rounded(_negated(evidence.slope_two), 2),
-        "alcohol_abv": None if made is None else round(made.abv, 2),
+        "fall_points_per_day": _rounded(_known(fall_per_day(snapshot.phase, evidence)), 2),
+        "alcohol_abv": None if made is None else round(made.abv, ABV_DIGITS),
         "temperature_c": _rounded(_known(evidence.temperature_c), 1),
         "final_gravity_sg": _percentiles(
             None if snapshot.forecast is None else snapshot.forecast.final_gravity_sg
@@ -67,10 +70,6 @@ def alert_document(sheet: Sheet, alert: AlertChange) -> Document:
 
 def _known(value: float) -> float | None:
     return value if math.isfinite(value) else None
-
-
-def _negated(value: float) -> float | None:
-    return -value if math.isfinite(value) else None
 
 
 def _scaled(points: float) -> float | None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from functools import lru_cache
 
 from monitor.batch.sheet import Sheet
 from monitor.errors import QuantityError
-from monitor.must.alcohol import Attenuation, attenuation
+from monitor.must.alcohol import Attenuation, attenuation, composition
 from monitor.units import POINTS_PER_SG
 
 
@@ -28,6 +30,16 @@ def attenuated(sheet: Sheet, gravity_sg: float | None, added_points: float) -> A
     if original_sg is None or gravity_sg is None or gravity_sg >= original_sg:
         return None
     try:
-        return attenuation(original_sg, gravity_sg)
+        made = attenuation(original_sg, gravity_sg)
     except QuantityError:
         return None
+    return replace(made, abv=_abv(original_sg, gravity_sg, made.abv))
+
+
+@lru_cache(maxsize=1024)
+def _abv(original_sg: float, gravity_sg: float, otherwise: float) -> float:
+    """Alcohol as the plan has it, by what the liquid is made of; `otherwise` below all that sugar can do."""
+    try:
+        return composition(original_sg, gravity_sg).abv
+    except QuantityError:
+        return otherwise

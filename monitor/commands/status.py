@@ -22,7 +22,7 @@ from monitor.ferment.emission import Interval, Phase
 from monitor.settings import load
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_DAY, Quantity, ms_from_rfc3339
-from monitor.web.show import Show
+from monitor.web.show import STEADY_POINTS_PER_DAY, Show
 
 CURVE_DAYS: Final = 14
 CURVE_WIDTH: Final = 42
@@ -123,7 +123,8 @@ def _numbers(document: dict[str, Any], units: UnitSystem) -> list[str]:
         by_hand = "" if sampled is None else f" by hand sample of {local(ms_from_rfc3339(sampled))}"
         found.append(f"gravity {quantities.show_gravity(gravity_sg)}{by_hand}")
     if fall is not None:
-        found.append(f"falls {fall:.1f} points a day" if fall >= 0 else f"rises {-fall:.1f} points a day")
+        moves = f"{'falls' if fall > 0 else 'rises'} {abs(fall):.1f} points a day"
+        found.append("stands still" if abs(fall) < STEADY_POINTS_PER_DAY else moves)
     if abv is not None:
         found.append(f"{abv:.1f} % alcohol")
     if warm_c is not None:

@@ -20,6 +20,7 @@ from monitor.ferment.emission import AlertKind, AlertState, Interval, Phase, Pha
 from monitor.ferment.event import JournalEntry, Reading
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.pipeline import Snapshot
+from monitor.ferment.wording import fall_per_day
 from monitor.last_words import LastWords, doubt_words, doubted, last_words
 from monitor.planning import level_sg
 from monitor.store.values import FiringCount, Heard, Silence, StoredAlert, Written
@@ -157,7 +158,7 @@ def _batch_view(
     original = sheet.must.original_gravity_sg
     unmoved = snapshot is not None and snapshot.is_unmoved
     made = None if unmoved else attenuated(sheet, word.gravity_sg, word.added_points)
-    slope = None if evidence is None else _known(evidence.slope_two)
+    fall = None if snapshot is None else _known(fall_per_day(snapshot.phase, snapshot.evidence))
     return BatchView(
         slug=sheet.slug,
         name=sheet.name,
@@ -172,7 +173,7 @@ def _batch_view(
         sampled_ms=word.sampled_ms,
         gravity_at_ms=None if last is None else last.last_time_ms,
         last_reading_sg=None if last is None else last.last_value,
-        fall_points_per_day=None if slope is None else -slope,
+        fall_points_per_day=fall,
         alcohol_percent=None if made is None else made.abv,
         attenuation=None if made is None else made.apparent_attenuation,
         temperature_c=_temperature(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from monitor.batch.sheet import Sheet
 from monitor.batch.standing import standing_document
+from monitor.ferment import wording
 from monitor.ferment.emission import (
     AlertChange,
     AlertKind,
@@ -50,3 +51,14 @@ def test_the_finish_is_that_of_the_phase() -> None:
     }
     again = standing_document(SHEET, replace(ACTIVE, phase=Phase.REFERMENTING))
     assert again["finish_at"] == {"p05": None, "p50": None, "p95": None}
+
+
+def test_the_fall_is_told_over_the_time_of_the_reason() -> None:
+    """At rest for a week, the week's slope stands beside the week's words; under way, that of two days."""
+    evidence = Evidence(
+        0, level_points=0.0, epoch_hours=500.0, slope_two=-0.1, slope_seven=0.014, slowed_hours=300.0
+    )
+    assert wording.reason(Phase.FINISHED, evidence).startswith("has risen 0.1 points in 7 days")
+    finished = replace(ACTIVE, phase=Phase.FINISHED, evidence=evidence)
+    assert standing_document(SHEET, finished)["fall_points_per_day"] == -0.01
+    assert standing_document(SHEET, replace(finished, phase=Phase.SLOWING))["fall_points_per_day"] == 0.1

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
+from monitor.batch.facts import facts_of
 from monitor.batch.sheet import Sheet
+from monitor.batch.standing import standing_document
 from monitor.batch.strength import attenuated, counted_original_sg
+from monitor.cellar.plan import batch_liquid
+from monitor.ferment.emission import Phase
+from monitor.ferment.evidence import Evidence
+from monitor.ferment.pipeline import Snapshot
 from monitor.ferment.premise import Must, MustKind
 
 SHEET = Sheet(slug="porch", name="Porch", pitched_ms=0, must=Must(MustKind.HONEY, 1.040, 18.0))
@@ -37,3 +44,15 @@ def test_what_cannot_be_known_is_not_guessed() -> None:
     assert counted_original_sg(SHEET, math.nan) is None
     assert attenuated(SHEET, 1.041, 0.0) is None
     assert attenuated(SHEET, 1.000, 900.0) is None
+
+
+@pytest.mark.parametrize("gravity_sg", [1.0255, 1.012, 0.998])
+def test_the_strength_is_the_plans(gravity_sg: float) -> None:
+    """What status and page say is to the last digit what the plan works with."""
+    sheet = replace(SHEET, must=Must(MustKind.HONEY, 1.080, 18.0))
+    made = attenuated(sheet, gravity_sg, 0.0)
+    assert made is not None
+    assert made.abv == pytest.approx(batch_liquid(facts_of(sheet, gravity_sg=gravity_sg)).abv, rel=1e-9)
+    snapshot = Snapshot(0, Phase.ACTIVE, "", Evidence(0, level_points=(gravity_sg - 1.0) * 1000.0), (), None)
+    told = standing_document(sheet, snapshot)["alcohol_abv"]
+    assert told == pytest.approx(made.abv, abs=1e-4)

@@ -36,6 +36,14 @@ def test_a_standing_is_shown_in_words_and_as_json(carboyd_command, store):
     assert json.loads(carboyd_command("status", "--json").output) == [document]
 
 
+def test_what_hardly_moves_stands_still(carboyd_command, store):
+    """As on the page; a fall of a point a day is told with its figure."""
+    document = _stand(store)
+    for fall, said in ((0.1, "stands still"), (-0.1, "stands still"), (1.0, "falls 1.0 points a day")):
+        store.standings.put([StoredStanding("porch", 0, document | {"fall_points_per_day": fall})])
+        assert said in carboyd_command("status").output
+
+
 def test_a_batch_that_was_not_looked_at_says_so(carboyd_command, store):
     """No invented phase."""
     store.batches.start(Sheet(slug="new", name="New", pitched_ms=0), at_ms=0)
@@ -94,6 +102,6 @@ def test_a_batch_without_a_float_stands_at_its_last_sample(carboyd_command, stor
     store.standings.put([StoredStanding("jar", pipeline.snapshot.at_ms, document)])
     shown = carboyd_command("status").output
     assert f"gravity 0.9980 by hand sample of {local(13 * day_ms)}" in shown
-    assert "7.2 % alcohol" in shown  # 54 points at 0.131 % each are 7.1 (common practice, to 0.2)
+    assert "7.1 % alcohol" in shown  # 54 points at 0.131 % each are 7.1 (common practice, to 0.2)
     assert "maker's own sign of an end" in shown
     assert document["gravity_by_hand_at"] == rfc3339_from_ms(13 * day_ms)
