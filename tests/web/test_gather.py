@@ -10,7 +10,7 @@ from monitor.batch.journal import Tasting
 from monitor.errors import NotFoundError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Phase, Severity
 from monitor.ferment.event import JournalKind, Reading
-from monitor.must.alcohol import attenuation
+from monitor.must.alcohol import composition
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_MINUTE, Quantity
 from monitor.web.actions import Actions
 from monitor.web.gather import (
@@ -39,7 +39,7 @@ def test_a_batch_at_a_glance(busy: Cellar) -> None:
     level = 1.0 + stands.snapshot.evidence.level_points / 1000.0
     assert view.gravity_sg == pytest.approx(level)
     assert view.fall_points_per_day == pytest.approx(-stands.snapshot.evidence.slope_two)
-    assert view.alcohol_percent == pytest.approx(attenuation(1.050, level).abv)
+    assert view.alcohol_percent == pytest.approx(composition(1.050, level).abv)
     assert view.gravity_at_ms == busy.now_ms
     assert view.temperature_c == readings_of(a_sheet(), 4.0)[-1].value
     assert 30 < len(view.curve) <= 81
