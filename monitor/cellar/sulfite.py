@@ -288,19 +288,27 @@ def sulfite_dose(
         stock_10_percent_ml=grams / STOCK_STRENGTH,
         limits_exceeded=over,
         label_required=most_after_mg_l >= LABEL_MG_L,
-        cautions=(*_dose_cautions(ph, most_after_mg_l, over, powder_strength), *HANDLING),
+        cautions=(*_dose_cautions(ph, most_after_mg_l, over, powder_strength), *HANDLING)
+        if add_mg_l > 0.0
+        else _none_cautions(most_after_mg_l, over),
     )
 
 
 def dose_or_refusal(
-    dose_at: Callable[[float], SulfiteDose], ph: float, molecular_target_mg_l: float, pk: float = TEXTBOOK_PK
+    dose_at: Callable[[float], SulfiteDose],
+    ph: float,
+    molecular_target_mg_l: float,
+    pk: float = TEXTBOOK_PK,
+    free_mg_l: float = 0.0,
 ) -> SulfiteDose | SulfiteRefusal:
     """The dose, or why none should be weighed out at this pH: it is too high, or a limit would be passed.
 
-    `dose_at` works out the dose of this batch at a pH. Held against the lowest limit there is, with powder
-    that may be as strong as new.
+    `dose_at` works out the dose of this batch at a pH; it is one of nothing where the free SO2 in it is
+    enough. Held against the lowest limit there is, with powder that may be as strong as new.
     """
     needed_mg_l = free_so2_needed_mg_l(molecular_target_mg_l, ph, pk)
+    if free_mg_l >= needed_mg_l:
+        return dose_at(ph)
     dose = dose_at(min(ph, ACIDIFY_FIRST_PH))
     if ph <= ACIDIFY_FIRST_PH and not dose.limits_exceeded:
         return dose
@@ -353,11 +361,7 @@ def _dose_cautions(
         )
         found.append(Caution(Hazard.LAW, text))
     if after_mg_l >= LABEL_MG_L:
-        text = (
-            f"At {LABEL_MG_L:.0f} mg/L or more drink for sale must say that it contains sulfites; the rules"
-            " of the place of sale decide."
-        )
-        found.append(Caution(Hazard.LAW, text))
+        found.append(_LABEL)
     if powder_strength < 1.0:
         text = (
             f"Weighed for powder at {100.0 * powder_strength:.0f} % of its strength, an estimate: if it is"
@@ -368,6 +372,30 @@ def _dose_cautions(
     return tuple(found)
 
 
+def _none_cautions(total_mg_l: float, over: tuple[SulfiteLimit, ...]) -> tuple[Caution, ...]:
+    """What is said where nothing is to be added."""
+    found = []
+    for limit in over:
+        text = (
+            f"It holds {total_mg_l:.0f} mg/L in all, above the {limit.total_mg_l:.0f} mg/L for {limit.drink}"
+            f" in the {limit.place} ({limit.source}): add none."
+        )
+        found.append(Caution(Hazard.LAW, text))
+    if total_mg_l >= LABEL_MG_L:
+        found.append(_LABEL)
+    return (*found, _ACID_FREES, *HANDLING)
+
+
+_LABEL: Final = Caution(
+    Hazard.LAW,
+    f"At {LABEL_MG_L:.0f} mg/L or more drink for sale must say that it contains sulfites; the rules of the"
+    " place of sale decide.",
+)
+_ACID_FREES: Final = Caution(
+    Hazard.SULFITE,
+    "Acid that is added later sets some of the sulfite free as gas: stir it in slowly, in moving air, do not"
+    " breathe over it, and measure free SO2 and pH again a day later.",
+)
 HANDLING: Final = (
     Caution(
         Hazard.SULFITE,

@@ -104,7 +104,7 @@ def sulfite_command(
         convention=_CONVENTIONS[constant],
     )
     pk = so2_pk(temperature_c, abv, _CONVENTIONS[constant])
-    found = dose_or_refusal(dose_at, ph, molecular, pk)
+    found = dose_or_refusal(dose_at, ph, molecular, pk, free)
     if isinstance(found, SulfiteRefusal):
         tell(output, found, _refused_rows(found, output))
         return
@@ -120,6 +120,13 @@ def _refused_rows(found: SulfiteRefusal, output: Output) -> list[Row]:
 
 
 def _sulfite_rows(dose: SulfiteDose, output: Output) -> list[Row]:
+    if dose.so2_to_add_mg_l == 0.0:
+        return [
+            (dose.salt.value, "none to add: the free SO2 that is in it is enough"),
+            ("free SO2 needed", f"{dose.free_needed_mg_l:.0f} mg/L"),
+            ("  constant", f"pK {dose.pk:.3f} ({dose.convention.value})"),
+            ("total in it", f"{dose.total_after_mg_l:.0f} mg/L"),
+        ]
     rows = [
         (dose.salt.value, output.mass(dose.salt_g)),
         ("  or as 10 % solution", output.volume(dose.stock_10_percent_ml / 1e3)),

@@ -310,3 +310,23 @@ def test_cautions_name_their_hazards() -> None:
     """Sulfite, quality and law are each warned of."""
     hazards = {caution.hazard for caution in s.sulfite_dose(18.0, 3.4, alcohol_abv=5.5).cautions}
     assert hazards == {Hazard.SULFITE, Hazard.QUALITY, Hazard.LAW}
+
+
+@pytest.mark.parametrize(
+    ("ph", "free_mg_l", "places"), [(3.5, 60.0, []), (4.0, 130.0, []), (4.2, 250.0, ["EU"])]
+)
+def test_enough_that_is_there_is_enough(ph: float, free_mg_l: float, places: list[str]) -> None:
+    """Where the free SO2 reaches 0.8/X nothing is added and no acid asked for first; limits are still told.
+
+    0.8 mg/L molecular takes 40.0 mg/L at pH 3.5, 124.7 at 4.0 and 197.2 at 4.2 (pK 1.81, worked out apart).
+    """
+    dose_at = partial(s.sulfite_dose, 18.0, alcohol_abv=5.5, free_mg_l=free_mg_l)
+    found = s.dose_or_refusal(dose_at, ph, 0.8, free_mg_l=free_mg_l)
+    assert isinstance(found, s.SulfiteDose)
+    assert found.salt_g == 0.0
+    assert found.total_after_mg_l == free_mg_l
+    texts = " ".join(one.text for one in found.cautions)
+    assert "sets some of the sulfite free as gas" in texts
+    assert "lower the pH" not in texts
+    assert [one.place for one in found.limits_exceeded] == places
+    assert ("add none" in texts) == bool(places)
