@@ -30,6 +30,8 @@ _CO2_ROOM_M3_PER_G: Final = 0.02406 / CARBON_DIOXIDE_G_MOL
 """At 20 degC and 1 atm, as an ideal gas."""
 _FOUL_SHARE: Final = 0.005
 """Half a per cent: what workplaces allow over eight hours, from memory."""
+USUAL_MOISTURE: Final = (0.13, 0.20)
+"""Mass shares of water of honeys as they are sold (common practice): outside them the weighing is doubted."""
 _DAMP_HONEY: Final = 0.20
 _DRY_HONEY: Final = 0.155
 

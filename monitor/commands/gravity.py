@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import click
 
 from monitor.batch.journal import SAMPLE_C
-from monitor.cellar.building import HoneyUsed, honey_used, implied_moisture
+from monitor.cellar.building import USUAL_MOISTURE, HoneyUsed, honey_used, implied_moisture
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.ending import lowest_final_gravity_sg
 from monitor.cellar.possible import within
@@ -223,6 +223,9 @@ class HoneyFound(Advised):
     """What is known of a honey, from one measurement or another."""
 
     moisture: float | None
+    """None where it is not known, or what the must says of it is not to be believed."""
+    doubted_moisture: float | None
+    """What honey of this weight would have held, where no usual honey does."""
     neat_sg: float | None
     used: HoneyUsed | None
 
@@ -253,12 +256,18 @@ def honey_command(
     if index is not None:
         moisture = moisture_from_refractive_index(index, temperature_c)
     used: HoneyUsed | None = None
+    doubted: float | None = None
     if volume_l is not None and gravity is not None:
         if weighed_g is not None:
-            moisture = implied_moisture(weighed_g, volume_l, gravity)
+            implied = implied_moisture(weighed_g, volume_l, gravity)
+            if USUAL_MOISTURE[0] <= implied <= USUAL_MOISTURE[1]:
+                moisture = implied
+            else:
+                doubted = implied
         used = honey_used(volume_l, gravity, honey(DEFAULT_MOISTURE if moisture is None else moisture))
     found = HoneyFound(
         moisture=moisture,
+        doubted_moisture=doubted,
         neat_sg=None if moisture is None else neat_honey_sg(moisture),
         used=used,
         cautions=() if used is None else used.cautions,
@@ -271,6 +280,15 @@ def _honey_rows(found: HoneyFound, output: Output) -> list[Row]:
     if found.moisture is not None and found.neat_sg is not None:
         rows.append(("moisture", f"{100.0 * found.moisture:.1f} %"))
         rows.append(("neat honey", f"SG {found.neat_sg:.3f}"))
+    if found.doubted_moisture is not None:
+        low, high = USUAL_MOISTURE
+        lost = "honey left in the jars, " if found.doubted_moisture > high else ""
+        text = (
+            f"it would have been {100.0 * found.doubted_moisture:.1f} %, and honey mostly holds"
+            f" {100.0 * low:g} to {100.0 * high:g} %: {lost}a loose volume or a must not stirred through is"
+            " likelier"
+        )
+        rows.append(("moisture not told", text))
     if found.used is not None:
         rows.append(("honey in the must", output.mass(found.used.honey_g)))
         rows.append(("  were it dry, 15.5 %", output.mass(found.used.least_g)))
