@@ -159,7 +159,10 @@ def solution_density_g_ml(acid: Acid, mass_percent: float) -> float:
     Raises QuantityError where the table does not reach.
     """
     rows = _DENSITY_G_ML.get(acid)
-    hint = "give the density: weigh 100 mL of the solution and divide by 100"
+    hint = (
+        "give --density in g/mL: it stands on the label or its data sheet, or weigh 100 mL of the solution"
+        " and divide by 100"
+    )
     if rows is None:
         raise QuantityError(f"no density is known here for {acid.value} acid by mass", hint=hint)
     percents, densities = zip(*rows, strict=True)

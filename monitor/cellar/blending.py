@@ -135,7 +135,15 @@ def dilute_to_gravity(base: Liquid, target_sg: float) -> Dilution:
 
 
 def dilute_to_strength(base: Liquid, target_abv: float) -> Dilution:
-    """Water that brings a liquid down to a strength; raises QuantityError where it is weaker already."""
+    """Water that brings a liquid down to a strength.
+
+    Raises QuantityError where it is weaker already, and for a strength of nothing.
+    """
+    if target_abv <= 0.0:
+        raise QuantityError(
+            f"strength {target_abv:g} % vol: no water takes all the alcohol out",
+            hint="aim above 0 and below what it holds now",
+        )
     return _dilution(blend_to_strength(base, Liquid(1.0), target_abv))
 
 

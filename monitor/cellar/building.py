@@ -248,7 +248,8 @@ def correct_must(
     Raises QuantityError for gravities outside 1.000..1.200, volumes outside 0.1..10000 L or a must larger
     than its vessel.
     """
-    within("gravity", gravity_sg, 1.0, STRONGEST_SG)
+    hint = "below 1.000 it has fermented: to sweeten it use carboyd sweeten, to thin it carboyd dilute"
+    within("gravity", gravity_sg, 1.0, STRONGEST_SG, hint=hint)
     within("target gravity", target_sg, 1.0, STRONGEST_SG)
     within("volume", volume_l, 0.1, LARGEST_L if vessel_l is None else vessel_l, "L")
     sweetener = honey() if sweetener is None else sweetener
@@ -283,14 +284,14 @@ def _must_cautions(
 ) -> tuple[Caution, ...]:
     co2_g = _co2_g(portions)
     gas_m3 = co2_g * _CO2_ROOM_M3_PER_G
-    found = [
-        Caution(
-            Hazard.CARBON_DIOXIDE,
+    found = []
+    if co2_g > 0.0:
+        text = (
             f"This must gives off about {co2_g:.0f} g of carbon dioxide, {_rounded(gas_m3)} m3 of gas, enough"
             f" to foul {_rounded(gas_m3 / _FOUL_SHARE)} m3 of air that stands still: ferment under an airlock"
-            " that cannot clog, in a room with moving air, never in a sealed vessel.",
+            " that cannot clog, in a room with moving air, never in a sealed vessel."
         )
-    ]
+        found.append(Caution(Hazard.CARBON_DIOXIDE, text))
     if vessel_l is not None and vessel_l - volume_l < FOAM_SHARE * vessel_l:
         found.append(
             Caution(

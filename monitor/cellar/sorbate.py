@@ -171,9 +171,9 @@ def _judged(alcohol_abv: float, ph: float, malolactic: bool) -> tuple[Reliance, 
     if needed_mg_l > EU_LIMIT_MG_L:
         reason = f"The table asks for {needed_mg_l:.0f} mg/L, above the limit of {EU_LIMIT_MG_L:.0f}."
         return Reliance.NOT_ALONE, reason, EU_LIMIT_MG_L
-    reason = (
-        f"{needed_mg_l:.0f} mg/L of sorbic acid for {alcohol_abv:.1f} % vol at pH {ph:.2f}, by the table."
-    )
+    beyond = alcohol_abv > _TABLE_ABV[-1] or ph < _TABLE_PH[0]
+    by = "at the table's edge, which asks for no less beyond" if beyond else "by the table"
+    reason = f"{needed_mg_l:.0f} mg/L of sorbic acid for {alcohol_abv:.1f} % vol at pH {ph:.2f}, {by}."
     return Reliance.ENOUGH, reason, needed_mg_l
 
 

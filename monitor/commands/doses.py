@@ -44,6 +44,7 @@ from monitor.commands.figures import (
     output_options,
     tell,
 )
+from monitor.errors import QuantityError
 
 _HOURS_A_YEAR = 24.0 * 365.25
 _SALTS = {"potassium": Salt.POTASSIUM_METABISULFITE, "sodium": Salt.SODIUM_METABISULFITE,
@@ -284,6 +285,8 @@ def infusion_command(
     volume_l: float, amount_g: float, for_l: float | None, brings_sugar: bool, output: Output
 ) -> None:
     """Herbs, spices or fruit scaled to a batch, and the window in which they come out again."""
+    if amount_g == 0.0:
+        raise QuantityError("nothing to put in: --amount is 0 g", hint="give the weight that the recipe has")
     scaled = scaled_g(amount_g, volume_l if for_l is None else for_l, volume_l)
     plan = infusion_plan(volume_l, scaled / volume_l, brings_sugar=brings_sugar)
     tell(output, plan, _infusion_rows(plan, output))

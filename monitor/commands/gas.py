@@ -37,7 +37,7 @@ _VESSELS = {
 }
 
 
-@click.command("keg")
+@click.command("keg", context_settings={"ignore_unknown_options": True})
 @click.argument("volumes", type=float)
 @click.option("--at", "temperature_c", type=TEMPERATURE, required=True, help="Of the keg.")
 @output_options

@@ -270,7 +270,7 @@ def _blend_rows(poured: Blend, output: Output) -> list[Row]:
         ("makes", f"{output.volume(poured.volume_l)} at {poured.gravity_sg:.4f}"),
         ("alcohol", f"{poured.abv:.2f} % by volume"),
         ("solids", output.per_volume(poured.extract_g_per_l)),
-        ("shrinks by", f"{1e3 * poured.shrinks_l:.1f} mL"),
+        ("swells by" if poured.shrinks_l < 0.0 else "shrinks by", f"{1e3 * abs(poured.shrinks_l):.1f} mL"),
     ]
 
 

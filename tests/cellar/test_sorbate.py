@@ -196,3 +196,12 @@ def test_impossible_values_are_refused(volume_l: float, abv: float, ph: float, n
     """An impossible figure raises QuantityError that names it."""
     with pytest.raises(QuantityError, match=named):
         s.sorbate_dose(volume_l, alcohol_abv=abv, ph=ph)
+
+
+@pytest.mark.parametrize(
+    ("abv", "ph", "says"),
+    [(12.0, 3.3, "by the table."), (12.0, 3.0, "at the table's edge"), (18.0, 3.3, "at the table's edge")],
+)
+def test_beyond_its_edge_the_table_is_not_cited_as_if_it_reached(abv: float, ph: float, says: str) -> None:
+    """The table ends at 14 % vol and pH 3.1; what lies beyond is taken at its edge, and it says so."""
+    assert says in s.sorbate_dose(18.0, alcohol_abv=abv, ph=ph).reason

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.errors import QuantityError
+
 from .test_cellar import BATCH, as_json, run
+
+LACTIC = ["acid", "--volume", "18L", "--rise", "1 g/L", "--with", "lactic", "--by", "mass"]
 
 
 def told(words: list[str]) -> str:
@@ -30,3 +34,33 @@ def test_a_must_to_the_brim_leaves_nothing_free() -> None:
         ["must", "1.042", "--vessel", "10L"]
     )
     assert "left free in the vessel 1.00 L" in told(["must", "1.042", "--vessel", "10L", "--headroom", "1L"])
+
+
+def test_a_blend_that_grows_swells() -> None:
+    """Parts that together take more room swell, by the partial volumes of the balance; no sign is printed."""
+    assert "swells by 1.4 mL" in told(["blend", "18L,0.998,5.5%", "5L,1.030,11%"])
+    assert "shrinks by 3.8 mL" in told(["blend", "18L,1.000,0%", "5L,1.100,0%"])
+
+
+def test_a_must_of_water_fouls_no_air() -> None:
+    """Without sugar there is no gas to warn of."""
+    assert "carbon dioxide" not in told(["must", "1.000", "--volume", "10L"])
+    assert "carbon dioxide" in told(["must", "1.040", "--volume", "10L"])
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (["dilute", *BATCH, "--to-alcohol", "0%"], "above 0 and below"),
+        (["correct", "0.998", "1.040", "--volume", "18L"], "carboyd sweeten"),
+        ([*LACTIC, "--solution", "88%"], "give --density"),
+        (["infusion", "--volume", "18L", "--amount", "0g"], "the weight that the recipe has"),
+        (["keg", "-1", "--at", "4C"], "about 3 volumes is usual"),
+    ],
+)  # fmt: skip
+def test_an_error_says_what_to_do(words: list[str], hint: str) -> None:
+    """What cannot be worked out is refused with the way on."""
+    with pytest.raises(QuantityError) as refused:
+        run(words)
+    assert hint in refused.value.hint
+    assert "second part" not in str(refused.value)
