@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from monitor.errors import QuantityError
+from monitor.units import degrees
 
 
 def within(name: str, value: float, low: float, high: float, unit: str = "", *, hint: str = "") -> float:
@@ -13,4 +14,10 @@ def within(name: str, value: float, low: float, high: float, unit: str = "", *, 
     if low <= value <= high:
         return value
     tail = f" {unit}" if unit else ""
-    raise QuantityError(f"{name} {value:g}{tail} is outside {low:g} to {high:g}{tail}", hint=hint)
+    shown = degrees(value) if unit == "degC" and degrees(value) not in _ends(low, high) else f"{value:g}"
+    raise QuantityError(f"{name} {shown}{tail} is outside {low:g} to {high:g}{tail}", hint=hint)
+
+
+def _ends(low: float, high: float) -> tuple[str, str]:
+    """Both ends as degrees: what is rounded to one of them would seem to lie within."""
+    return degrees(low), degrees(high)

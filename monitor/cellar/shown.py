@@ -95,7 +95,7 @@ def show_gravity(sg: float) -> str:
 
 
 _IN_PROSE: Final = re.compile(
-    r"(?<![\w.-])(-?\d+(?:\.\d+)?) (degC|L|bar)(?![\w/])"
+    r"(?<![\w.-])(?:(-?\d+(?:\.\d+)?) to )?(-?\d+(?:\.\d+)?) (degC|L|bar)(?![\w/])"
     r"( colder| warmer| between)?( \(\d+ psi\))?"
 )
 """A number with a unit amid words; `12 degC colder` is a difference and not a temperature."""
@@ -115,15 +115,25 @@ def in_units(prose: str, system: UnitSystem) -> str:
     return _IN_PROSE.sub(_us_words, prose)
 
 
-def _us_words(found: re.Match[str]) -> str:
-    number, unit, difference, psi = found[1], found[2], found[3] or "", found[4] or ""
+def _us_number(number: str, unit: str, difference: str) -> str:
+    """Degrees Celsius or litres as degrees Fahrenheit or US gallons, without their unit."""
     value = float(number)
-    decimals = len(number.partition(".")[2])
     if unit == "L":
-        return f"{value / US_GAL_L:.2f} US gal{difference}{psi}"
-    if unit == "bar":
-        told = psi.strip(" ()") or f"{100.0 * value / PSI_KPA:.0f} psi"
-        return f"{told} ({number} bar){difference}"
+        return f"{value / US_GAL_L:.2f}"
+    decimals = len(number.partition(".")[2])
     warmth = 1.8 * value if difference else fahrenheit_from_celsius(value)
-    told = degrees(warmth) if decimals > 1 else decimal(warmth, decimals)
-    return f"{told} degF{difference}"
+    return degrees(warmth) if decimals > 1 else decimal(warmth, decimals)
+
+
+def _us_words(found: re.Match[str]) -> str:
+    low, number, unit, difference, psi = found[1], found[2], found[3], found[4] or "", found[5] or ""
+    first = "" if low is None else f"{low} to "
+    if unit == "bar":
+        told = psi.strip(" ()") or f"{100.0 * float(number) / PSI_KPA:.0f} psi"
+        if low is not None:
+            told = f"{100.0 * float(low) / PSI_KPA:.0f} to {told}"
+        return f"{told} ({first}{number} bar){difference}"
+    if low is not None:
+        first = f"{_us_number(low, unit, difference)} to "
+    name = "degF" if unit == "degC" else "US gal"
+    return f"{first}{_us_number(number, unit, difference)} {name}{difference}{psi}"

@@ -17,7 +17,7 @@ import click
 
 from monitor import quantities
 from monitor.cellar.caution import Advised, Caution
-from monitor.cellar.shown import UnitSystem
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.errors import QuantityError
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
@@ -102,7 +102,11 @@ def output_options(command: Decorated) -> Decorated:
     @functools.wraps(command)
     def wrapper(*args: Any, units: str | None, config: Path | None, as_json: bool, **kwargs: Any) -> Any:
         output = Output(UnitSystem(units or _configured_units(config)), as_json)
-        return command(*args, output=output, **kwargs)
+        try:
+            return command(*args, output=output, **kwargs)
+        except QuantityError as error:
+            told = in_units(str(error), output.units)
+            raise QuantityError(told, hint=in_units(error.hint, output.units)) from error
 
     return wrapper  # type: ignore[return-value]
 
@@ -134,8 +138,8 @@ def tell(output: Output, result: Advised, rows: Iterable[Row]) -> None:
     if output.as_json:
         _print_json(plain(result))
         return
-    _print_rows(rows)
-    _print_cautions(result.cautions)
+    _print_rows(rows, output.units)
+    _print_cautions(result.cautions, output.units)
 
 
 def tell_each(output: Output, results: Iterable[tuple[Advised, Iterable[Row]]]) -> None:
@@ -147,8 +151,9 @@ def tell_each(output: Output, results: Iterable[tuple[Advised, Iterable[Row]]]) 
     for number, (_, rows) in enumerate(results):
         if number:
             click.echo()
-        _print_rows(rows)
-    _print_cautions(tuple(dict.fromkeys(c for result, _ in results for c in result.cautions)))
+        _print_rows(rows, output.units)
+    shared = tuple(dict.fromkeys(c for result, _ in results for c in result.cautions))
+    _print_cautions(shared, output.units)
 
 
 def _print_json(value: object) -> None:
@@ -157,8 +162,8 @@ def _print_json(value: object) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
 
 
-def _print_rows(rows: Iterable[Row]) -> None:
-    rows = list(rows)
+def _print_rows(rows: Iterable[Row], units: UnitSystem) -> None:
+    rows = [_row_in(row, units) for row in rows]
     widest = max(len(what) for what, _ in rows)
     indent = " " * (widest + 2)
     for what, shown in rows:
@@ -166,8 +171,17 @@ def _print_rows(rows: Iterable[Row]) -> None:
         click.echo(f"{what.ljust(widest)}  {f'{chr(10)}{indent}'.join(lines)}".rstrip())
 
 
-def _print_cautions(cautions: Iterable[Caution]) -> None:
+def _row_in(row: Row, units: UnitSystem) -> Row:
+    """A row with its sentences told in these units; amounts stand in both, a scale keeps its name."""
+    what, shown = row
+    return (
+        what if "/" in what else in_units(what, units),
+        in_units(shown, units) if shown.endswith(".") else shown,
+    )
+
+
+def _print_cautions(cautions: Iterable[Caution], units: UnitSystem) -> None:
     for caution in cautions:
         click.echo()
-        text = f"! Caution ({caution.hazard.value}): {caution.text}"
+        text = f"! Caution ({caution.hazard.value}): {in_units(caution.text, units)}"
         click.echo("\n".join(textwrap.wrap(text, _WIDTH, subsequent_indent="  ", break_on_hyphens=False)))

@@ -13,6 +13,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
+from monitor.cellar.shown import UnitSystem, in_units
 from monitor.cli import FAMILIES, HEADINGS
 from monitor.errors import QuantityError
 
@@ -99,7 +100,7 @@ def test_every_caution_is_printed(words: list[str]) -> None:
         assert result.exit_code == 0, result.output
         printed = " ".join(result.stdout.split())
         for text in texts:
-            assert " ".join(text.split()) in printed
+            assert " ".join(in_units(text, UnitSystem(units)).split()) in printed
 
 
 @pytest.mark.parametrize("words", EXAMPLES, ids=" ".join)
