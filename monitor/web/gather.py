@@ -317,6 +317,17 @@ def journal_view(written: Written) -> JournalView:
     return JournalView(name, title, what.done_ms, note, struck_ms=struck_ms)
 
 
+def samples_of(ports: Ports, sheet: Sheet) -> tuple[tuple[int, float], ...]:
+    """Times and gravities of a batch's hand samples since it was pitched, the oldest first."""
+    found = ports.store.readings.read(
+        [sheet.hand_sensor],
+        quantities=[Quantity.SAMPLE_GRAVITY],
+        from_ms=sheet.pitched_ms,
+        to_ms=(sheet.ended_ms or ports.now_ms()) + 1,
+    )
+    return tuple(sorted(zip(found.time_ms.tolist(), found.value.tolist(), strict=True)))
+
+
 def _due(
     sheet: Sheet, journal: Sequence[JournalEntry], evidence: Evidence | None, now_ms: int
 ) -> tuple[DueView, ...]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Final
 
 from monitor.units import MS_PER_DAY
@@ -13,6 +14,8 @@ from monitor.web.gather import Standing
 from monitor.web.show import UNKNOWN, Show
 from monitor.web.view import BatchView
 
+Curve = tuple[tuple[int, float], ...]
+"""Times in ms and gravities, the oldest first."""
 MOST: Final = 6
 DASHES: Final = ("", "9 5", "2 4", "14 4 2 4", "5 3", "1 7")
 """Lines differ by stroke and by the number at their end, never by colour alone."""
@@ -57,6 +60,8 @@ class Line:
     dash: str
     points: str
     end: tuple[float, float]
+    dots: tuple[tuple[float, float], ...] = ()
+    """Hand samples, of a batch that no float has told of; drawn instead of the line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +83,22 @@ class Row:
     differs: bool
 
 
-def overlay(batches: Sequence[BatchView], box: Box = WIDE) -> Overlay:
-    """Curves from pitching; one that has none is left out but keeps its number."""
-    drawn = [(number, batch) for number, batch in enumerate(batches, 1) if len(batch.curve) > 1]
+def overlay(
+    batches: Sequence[BatchView], box: Box = WIDE, samples: Mapping[str, Curve] = MappingProxyType({})
+) -> Overlay:
+    """Curves from pitching; a batch that has neither one nor hand samples is left out but keeps its number.
+
+    `samples` are hand samples by batch: they are drawn where there is no curve.
+    """
+    drawn = [
+        (number, batch, curve)
+        for number, batch in enumerate(batches, 1)
+        if (curve := batch.curve if has_curve(batch) else samples.get(batch.slug, ()))
+    ]
     if not drawn:
         return Overlay(box, (), (), ())
-    days = max((b.curve[-1][0] - b.pitched_ms) / MS_PER_DAY for _, b in drawn)
-    values = [value for _, b in drawn for _, value in b.curve]
+    days = max((curve[-1][0] - b.pitched_ms) / MS_PER_DAY for _, b, curve in drawn)
+    values = [value for _, _, curve in drawn for _, value in curve]
     step = 0.01 if max(values) - min(values) < 0.07 else 0.02
     low, high = math.floor(min(values) / step) * step, math.ceil(max(values) / step) * step
     high = max(high, low + step)
@@ -97,10 +111,11 @@ def overlay(batches: Sequence[BatchView], box: Box = WIDE) -> Overlay:
         return round(box.top + (high - value) / (high - low) * (box.inner_bottom - box.top), 1)
 
     lines = []
-    for number, batch in drawn:
-        places = [(x((t - batch.pitched_ms) / MS_PER_DAY), y(v)) for t, v in batch.curve]
+    for number, batch, curve in drawn:
+        places = [(x((t - batch.pitched_ms) / MS_PER_DAY), y(v)) for t, v in curve]
         points = " ".join(f"{px},{py}" for px, py in places)
-        lines.append(Line(number, batch.name, DASHES[(number - 1) % len(DASHES)], points, places[-1]))
+        dots = () if has_curve(batch) else tuple(places)
+        lines.append(Line(number, batch.name, DASHES[(number - 1) % len(DASHES)], points, places[-1], dots))
     count = round((high - low) / step)
     return Overlay(
         box,
@@ -108,6 +123,11 @@ def overlay(batches: Sequence[BatchView], box: Box = WIDE) -> Overlay:
         tuple((y(low + i * step), f"{low + i * step:.3f}") for i in range(count + 1)),
         tuple((x(day), str(day)) for day in range(0, int(days) + 1, day_step)),
     )
+
+
+def has_curve(batch: BatchView) -> bool:
+    """Whether a float has told enough of it for a line."""
+    return len(batch.curve) > 1
 
 
 def _apart(lines: list[Line]) -> list[Line]:
@@ -118,7 +138,7 @@ def _apart(lines: list[Line]) -> list[Line]:
         for other in placed:
             if abs(other.end[0] - x) < 30 and y - other.end[1] < 17:
                 y = other.end[1] + 17
-        placed.append(Line(line.number, line.name, line.dash, line.points, (x, y)))
+        placed.append(replace(line, end=(x, y)))
     return sorted(placed, key=lambda one: one.number)
 
 

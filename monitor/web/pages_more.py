@@ -17,9 +17,9 @@ from monitor.untold import TOLD_SOON, untold
 from monitor.web import words
 from monitor.web.forms import Form, whole
 from monitor.web.frame import Frame
-from monitor.web.gather import alert_views, batch_views, journal_views, standings_of, unjudged
+from monitor.web.gather import alert_views, batch_views, journal_views, samples_of, standings_of, unjudged
 from monitor.web.leaf import Leaf
-from monitor.web.overlay import MOST, NARROW, WIDE, overlay, table
+from monitor.web.overlay import MOST, NARROW, WIDE, has_curve, overlay, table
 from monitor.web.pages_batch import batch_context
 from monitor.web.view import SilenceView
 
@@ -100,6 +100,11 @@ class MorePages:
             chosen = _alike(sheets)
         stands = [unjudged(ports, slug) for slug in chosen]
         views = batch_views(ports, stands)
+        samples = {
+            view.slug: samples_of(ports, one.sheet)
+            for one, view in zip(stands, views, strict=True)
+            if not has_curve(view)
+        }
         leaf = Leaf(whole(request.query_params, "page", 1), len(sheets), CHOICES)
         offered = leaf.part(sheets)
         show = self.frame.show(request)
@@ -111,7 +116,8 @@ class MorePages:
             leaf=leaf,
             chosen=chosen,
             views=views,
-            overlays=(overlay(views, WIDE), overlay(views, NARROW)),
+            overlays=tuple(overlay(views, box, samples) for box in (WIDE, NARROW)),
+            undrawn=[slug for slug, found in samples.items() if not found],
             rows=table(stands, views, show),
         )
 

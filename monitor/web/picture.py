@@ -31,10 +31,13 @@ def picture_png(view: ChartView, show: Show, width_px: int, height_px: int) -> b
 
     with _DRAWING:
         figure = Figure(figsize=(width_px / DPI, height_px / DPI), dpi=DPI, layout="constrained")
-        top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
+        warm = bool(view.temperature.time_ms)  # without one its panel is left out
+        rows = figure.subplots(1 + warm, 1, sharex=True, squeeze=False, height_ratios=(3, 1)[: 1 + warm])
+        top, bottom = rows[0, 0], rows[-1, 0]
         _gravity(top, view)
-        _temperature(bottom, view, show)
-        for axes in (top, bottom):
+        if warm:
+            _temperature(bottom, view, show)
+        for axes in rows[:, 0]:
             axes.grid(color=FAINT, linewidth=0.8)
             axes.set_axisbelow(True)
             axes.tick_params(colors=QUIET, length=0, labelsize=9)
@@ -48,7 +51,8 @@ def picture_png(view: ChartView, show: Show, width_px: int, height_px: int) -> b
 
 def _gravity(axes: Axes, view: ChartView) -> None:
     raw, level, fit, samples = view.raw, view.level, view.fit, view.samples
-    axes.vlines(_days(raw.time_ms), raw.low_sg, raw.high_sg, color=RAW, linewidth=1.0, label="readings")
+    if raw.time_ms:
+        axes.vlines(_days(raw.time_ms), raw.low_sg, raw.high_sg, color=RAW, linewidth=1.0, label="readings")
     if fit.time_ms:
         times = _days(fit.time_ms)
         axes.fill_between(
@@ -62,7 +66,8 @@ def _gravity(axes: Axes, view: ChartView) -> None:
             linestyle=(0, (5, 3)),
             label="curve, 9 times in 10",
         )
-    axes.plot(_days(level.time_ms), _floats(level.sg), color=ACCENT, linewidth=2.0, label="level")
+    if level.time_ms:
+        axes.plot(_days(level.time_ms), _floats(level.sg), color=ACCENT, linewidth=2.0, label="level")
     if samples.time_ms:
         axes.plot(
             _days(samples.time_ms), samples.sg, "D", color="white", markeredgecolor=HAND,

@@ -45,3 +45,10 @@ def test_a_batch_without_a_curve_keeps_its_number() -> None:
     made = overlay([a_batch(1, [1.05]), a_batch(2, [1.05, 1.04])])
     assert [line.number for line in made.lines] == [2]
     assert overlay([a_batch(1, [1.05])]).lines == ()
+
+
+def test_hand_samples_are_points_where_there_is_no_curve() -> None:
+    """One is enough; beside a curve they are left out."""
+    samples = {"b1": ((0, 1.05),), "b2": ((0, 1.06), (MS_PER_HOUR, 1.05))}
+    made = overlay([a_batch(1, []), a_batch(2, [1.05, 1.04])], WIDE, samples)
+    assert [(line.number, len(line.dots)) for line in made.lines] == [(1, 1), (2, 0)]

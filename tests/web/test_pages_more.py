@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from monitor.batch.journal import hand_sample
 from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
+from monitor.units import MS_PER_DAY
 from monitor.untold import TOLD_SOON
 from monitor.web.leaf import ON_A_PAGE
 from monitor.web.pages_more import CHOICES
@@ -99,3 +101,20 @@ def test_alerts_that_wait_to_be_told_are_on_their_page(busy: Cellar, visit: Visi
     assert "Stalled: so it is." in text
     busy.store.alerts.record(SLUG, found, now_ms=PITCHED_MS)
     assert 'id="untold"' not in visit.get("/alerts").text
+
+
+def test_a_batch_without_a_float_is_laid_over_by_its_hand_samples(busy: Cellar, visit: Visit) -> None:
+    """Its samples are points on both drawings; one that has none is told of in words."""
+    bare = Sheet("by-hand", "By hand", PITCHED_MS)
+    busy.store.batches.start(bare, at_ms=1)
+    busy.store.batches.start(Sheet("untold", "Untold", PITCHED_MS), at_ms=1)
+    for day, gravity in enumerate((1.050, 1.020)):
+        at_ms = PITCHED_MS + day * MS_PER_DAY
+        sample = hand_sample(bare, gravity_sg=gravity, time_ms=at_ms, received_ms=at_ms)
+        busy.store.readings.record_sample("by-hand", sample)
+    text = visit.get(f"/compare?batch=by-hand&batch={SLUG}&batch=untold").text
+    assert text.count("<circle") == 4
+    assert text.count("<polyline") == 2
+    assert "Points are hand samples" in text
+    assert "Nothing can be drawn of Untold yet" in text
+    assert "Points are hand samples" not in visit.get(f"/compare?batch={SLUG}").text

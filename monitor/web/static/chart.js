@@ -101,13 +101,23 @@ function plotOf(M, x, y, grow, tools) {
   });
 }
 
+// of the key stays what the whole chart has
+function keyed(data, anew) {
+  for (const line of document.querySelectorAll("[data-key]")) {
+    const has = data[line.dataset.key].time_ms.length > 0;
+    if (anew || has) line.hidden = !has;
+  }
+}
+
 function build(data) {
   const M = Bokeh.Models;
   const [from, to] = [data.from_ms, data.to_ms];
   const x = new M.Range1d({ start: from, end: to, bounds: [from - day, to + day], min_interval: 3600000 });
   const [low, high] = gravityRange(data);
   const y = new M.Range1d({ start: low, end: high });
-  const gravity = plotOf(M, x, y, true, {});
+  // without a temperature its panel is left out, and the dates stand below the gravity
+  const bare = !data.temperature.time_ms.length;
+  const gravity = plotOf(M, x, y, true, bare ? { min_border_bottom: 28 } : {});
   const held = columns(data);
   const sources = Object.fromEntries(Object.entries(held).map(([name, value]) => [name, source(value)]));
   const ticker = new M.FixedTicker({ ticks: [], minor_ticks: [] });
@@ -128,7 +138,7 @@ function build(data) {
   const warm = plotOf(M, x, new M.Range1d(warmthRange(data)), false, {});
   warm.add_layout(new M.LinearAxis(axis(M, { axis_label: warmthUnit, ticker: new M.BasicTicker({ desired_num_ticks: 4 }) })), "left");
   const below = new M.LinearAxis(axis(M, { ticker }));
-  warm.add_layout(below, "below");
+  (bare ? gravity : warm).add_layout(below, "below");
   warm.add_layout(new M.Grid({ dimension: 1, ticker: new M.BasicTicker({ desired_num_ticks: 4 }), ...faint }));
   warm.add_layout(new M.Grid({ dimension: 0, ticker, ...faint }));
   if (data.yeast_c) {
@@ -144,8 +154,8 @@ function build(data) {
     return span;
   });
   tools(M, gravity, warm);
-  const layout = new M.Column({ children: [gravity, warm], sizing_mode: "stretch_both", spacing: 0 });
-  return { layout, gravity, warm, x, y, sources, ticker, below, spans, data, held, marks, deeds };
+  const layout = new M.Column({ children: bare ? [gravity] : [gravity, warm], sizing_mode: "stretch_both", spacing: 0 });
+  return { layout, bare, gravity, warm, x, y, sources, ticker, below, spans, data, held, marks, deeds };
 }
 
 function warmthRange(data) {
@@ -318,6 +328,7 @@ async function draw() {
   const place = document.getElementById("plot");
   place.replaceChildren();
   chart = build(data);
+  keyed(data, true);
   const { Document } = Bokeh.require("document");
   const made = new Document();
   made.add_root(chart.layout);
@@ -331,6 +342,7 @@ async function draw() {
 }
 
 function take(fresh) {
+  keyed(fresh, false);
   for (const [name, value] of Object.entries(columns(fresh))) chart.sources[name].data = value;
   Object.assign(chart.data, {
     raw: fresh.raw, level: fresh.level, fit: fresh.fit, temperature: fresh.temperature, samples: fresh.samples, now_ms: fresh.now_ms,
@@ -345,7 +357,7 @@ async function again() {
   const part = view === "whole" ? null : [chart.x.start, chart.x.end];
   try {
     const fresh = await load(part);
-    if (fixed(fresh) !== fixed(chart.data)) {
+    if (fixed(fresh) !== fixed(chart.data) || (chart.bare && fresh.temperature.time_ms.length)) {
       await draw();
       if (part) [chart.x.start, chart.x.end] = part;
       return;
