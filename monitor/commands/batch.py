@@ -230,14 +230,16 @@ def sensors(
     """Say which sensors BATCH has."""
     if gravity_sensor is None and temperature_sensor is None:
         raise InputError("nothing to change", hint="give --gravity-sensor or --temperature-sensor")
-    with opened(config) as store:
-        sheet = store.batches.get(batch)
-        changed = replace(
+
+    def tied(sheet: Sheet) -> Sheet:
+        return replace(
             sheet,
             gravity_sensor=gravity_sensor or sheet.gravity_sensor,
             temperature_sensor=temperature_sensor or sheet.temperature_sensor,
         )
-        store.batches.update(changed, at_ms=now_ms())
+
+    with opened(config) as store:
+        changed = store.batches.change(batch, tied, at_ms=now_ms())
     click.echo(
         f"{batch}: gravity from {changed.gravity_sensor}, temperature from {changed.temperature_sensor}"
     )

@@ -138,9 +138,13 @@ def change_command(config: Path | None, batch: str, name: str | None, **said: An
     """
     if name is None and not any(_is_said(value) for value in said.values()):
         raise InputError("nothing to change", hint="see carboyd batch change --help")
+    entered_ms = now_ms()
+
+    def rewritten(before: Sheet) -> Sheet:
+        sheet = written(replace(before, name=before.name if name is None else name), said)
+        require_pitched(sheet, entered_ms)
+        return sheet
+
     with opened(config) as store:
-        before = store.batches.get(batch)
-        changed = written(replace(before, name=before.name if name is None else name), said)
-        require_pitched(changed, now_ms())
-        store.batches.update(changed, at_ms=now_ms())
+        changed = store.batches.change(batch, rewritten, at_ms=entered_ms)
     click.echo(f"Changed {batch}, pitched {local(changed.pitched_ms)}.")

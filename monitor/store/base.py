@@ -8,7 +8,7 @@ Times are Unix milliseconds, given by the caller: a store has no clock.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -117,6 +117,10 @@ class Batches(Protocol):
 
     def update(self, sheet: Sheet, *, at_ms: int) -> None:
         """Replace a sheet; InputError if one of its believed sensors is taken."""
+        ...
+
+    def change(self, slug: str, change: Callable[[Sheet], Sheet], *, at_ms: int) -> Sheet:
+        """Replace a sheet by what is made of it, in one transaction; errors as for `update`."""
         ...
 
     def end(self, slug: str, *, ended_ms: int, at_ms: int) -> Sheet:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import json
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Final
@@ -60,12 +60,19 @@ class SqlBatches:
         with self._gate.writing() as connection:
             self._update(connection, sheet, at_ms)
 
-    def end(self, slug: str, *, ended_ms: int, at_ms: int) -> Sheet:
-        """End a batch; its sensors are free for another. Gives the sheet as it is now."""
+    def change(self, slug: str, change: Callable[[Sheet], Sheet], *, at_ms: int) -> Sheet:
+        """Replace a sheet by what `change` makes of it, in one transaction: nobody's change is lost.
+
+        What `change` raises leaves everything as it was; it may not use the store. Gives the new sheet.
+        """
         with self._gate.writing() as connection:
-            sheet = replace(sheet_in(connection, slug), ended_ms=ended_ms)
+            sheet = change(sheet_in(connection, slug))
             self._update(connection, sheet, at_ms)
         return sheet
+
+    def end(self, slug: str, *, ended_ms: int, at_ms: int) -> Sheet:
+        """End a batch; its sensors are free for another. Gives the sheet as it is now."""
+        return self.change(slug, lambda sheet: replace(sheet, ended_ms=ended_ms), at_ms=at_ms)
 
     def get(self, slug: str) -> Sheet:
         """The sheet of a batch; NotFoundError names those there are."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
 
 from monitor.batch import journal
@@ -89,25 +89,34 @@ class Actions:
         self._tell(sheet.slug)
         return begun
 
-    def rewrite(self, sheet: Sheet) -> Sheet:
-        """Replace a batch's sheet."""
-        require_pitched(sheet, self.ports.now_ms())
-        self.ports.store.batches.update(sheet, at_ms=self.ports.now_ms())
-        self._tell(sheet.slug)
+    def rewrite(self, slug: str, change: Callable[[Sheet], Sheet]) -> Sheet:
+        """Replace a batch's sheet by what `change` makes of it as it stands, an end set just now included."""
+        now_ms = self.ports.now_ms()
+
+        def checked(before: Sheet) -> Sheet:
+            sheet = change(before)
+            require_pitched(sheet, now_ms)
+            return sheet
+
+        sheet = self.ports.store.batches.change(slug, checked, at_ms=now_ms)
+        self._tell(slug)
         return sheet
 
     def tie(self, slug: str, sensor: str, role: str) -> Sheet:
         """Put a sensor into a batch: believed for `gravity`, for `temperature`, for `both`, or as `other`."""
-        sheet = self.ports.store.batches.get(slug)
-        if role in ("gravity", "both"):
-            sheet = replace(sheet, gravity_sensor=sensor)
-        if role in ("temperature", "both"):
-            sheet = replace(sheet, temperature_sensor=sensor)
-        if role == "other":
-            sheet = replace(sheet, other_sensors=tuple(dict.fromkeys((*sheet.other_sensors, sensor))))
         if role not in ("gravity", "temperature", "both", "other"):
             raise InputError(f"role {role!r}: gravity, temperature, both or other")
-        return self.rewrite(sheet)
+
+        def tied(sheet: Sheet) -> Sheet:
+            if role in ("gravity", "both"):
+                sheet = replace(sheet, gravity_sensor=sensor)
+            if role in ("temperature", "both"):
+                sheet = replace(sheet, temperature_sensor=sensor)
+            if role == "other":
+                sheet = replace(sheet, other_sensors=tuple(dict.fromkeys((*sheet.other_sensors, sensor))))
+            return sheet
+
+        return self.rewrite(slug, tied)
 
     def end(self, slug: str, *, ended_ms: int | None = None) -> Sheet:
         """End a batch and free its sensors."""

@@ -142,9 +142,12 @@ class Acts:
 
     def rewrite(self, request: Request, body: SheetBody) -> dict[str, Any]:
         """Replace a sheet; what the body leaves out stays."""
-        before = self._sheet(request)
-        plain = {**to_plain(before), **body.plain(), "slug": before.slug}
-        return to_plain(self.frame.actions.rewrite(from_plain(plain)))
+        said = body.plain()
+
+        def changed(before: Sheet) -> Sheet:
+            return from_plain({**to_plain(before), **said, "slug": before.slug})
+
+        return to_plain(self.frame.actions.rewrite(self._slug(request), changed))
 
     def end(self, request: Request, body: EndBody) -> dict[str, Any]:
         """End a batch."""

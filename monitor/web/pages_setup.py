@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 from starlette.requests import Request
@@ -108,8 +109,7 @@ class SetupPages:
 
     def rewrite(self, request: Request, form: Form) -> Response:
         """Change the sheet of a batch."""
-        before = self.frame.ports.store.batches.get(request.path_params["slug"])
-        sheet = self.frame.actions.rewrite(sheet_of(form, before))
+        sheet = self.frame.actions.rewrite(request.path_params["slug"], partial(sheet_of, form))
         return self.frame.done(form, "The sheet is changed.", f"/batches/{sheet.slug}")
 
     def tune(self, request: Request) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import pytest
@@ -145,12 +146,49 @@ class TestSheets:
         with pytest.raises(InputError):
             store.batches.update(orchard, at_ms=4)
 
+    def test_changes_at_once_come_one_after_the_other(
+        self, url: str, store: SqlStore, orchard: Sheet
+    ) -> None:
+        """What another process changes while a sheet is rewritten comes after it, and neither is lost."""
+        with SqlStore(StoreOptions(url)) as other, ThreadPoolExecutor(1) as pool:
+            ends = []
+
+            def renamed(sheet: Sheet) -> Sheet:
+                end = pool.submit(other.batches.end, sheet.slug, ended_ms=1_000_000_001, at_ms=3)
+                with pytest.raises(TimeoutError):
+                    end.result(0.3)
+                ends.append(end)
+                return replace(sheet, name="Orchard")
+
+            changed = store.batches.change(orchard.slug, renamed, at_ms=2)
+            assert changed == replace(orchard, name="Orchard")
+            assert (
+                ends[0].result()
+                == replace(changed, ended_ms=1_000_000_001)
+                == other.batches.get(orchard.slug)
+            )
+
+    def test_a_change_that_fails_leaves_the_sheet(self, store: SqlStore, orchard: Sheet) -> None:
+        """An error on the way comes out as it was raised, and a taken sensor is refused as ever."""
+        store.batches.start(Sheet("second", "Second", 9, gravity_sensor="float-b"), at_ms=9)
+
+        def refused(_: Sheet) -> Sheet:
+            raise InputError("no")
+
+        with pytest.raises(InputError, match="no"):
+            store.batches.change(orchard.slug, refused, at_ms=2)
+        with pytest.raises(InputError, match="'second'"):
+            store.batches.change(orchard.slug, lambda one: replace(one, gravity_sensor="float-b"), at_ms=2)
+        assert store.batches.get(orchard.slug) == orchard
+
     def test_an_unknown_batch_cannot_be_changed(self, store: SqlStore) -> None:
-        """Update, end and journal of no batch are NotFoundError."""
+        """Update, end, change and journal of no batch are NotFoundError."""
         with pytest.raises(NotFoundError):
             store.batches.update(Sheet("none", "None", 0), at_ms=1)
         with pytest.raises(NotFoundError):
             store.batches.end("none", ended_ms=1, at_ms=1)
+        with pytest.raises(NotFoundError):
+            store.batches.change("none", lambda sheet: sheet, at_ms=1)
         with pytest.raises(NotFoundError):
             store.batches.write_down("none", JournalEntry(JournalKind.NOTE, 0, 0))
         with pytest.raises(NotFoundError):
