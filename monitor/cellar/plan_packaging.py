@@ -209,6 +209,17 @@ def _unkegged(course: Course, reason: str) -> PlanStep:
     )
 
 
+def _only_proved(course: Course) -> str:
+    """The condition of closing up; fresh yeast proves nothing in what is sulfited already."""
+    stood = f"within a point of {course.facts.gravity_sg:.3f}"
+    still = f"the batch stood still {stood} for three weeks at 20 to 25 degC"
+    proof = still if course.facts.stabilised else f"the sample with fresh yeast ended {stood}, or {still}"
+    return (
+        f"Close it up only where {proof}; otherwise leave it under the airlock, or in a keg with a relief"
+        " valve. Then: "
+    )
+
+
 def bottle(course: Course) -> PlanStep:
     """Still: under which condition it may be closed up."""
     sure = (
@@ -217,13 +228,7 @@ def bottle(course: Course) -> PlanStep:
         if course.sorbate_on_trust or (course.sorbate is not None and course.on_trust)
         else ""
     )
-    proved = (
-        "Close it up only where the sample with fresh yeast ended within a point of"
-        f" {course.facts.gravity_sg:.3f}, or the batch stood still there for three weeks at 20 to 25 degC;"
-        " otherwise leave it under the airlock, or in a keg with a relief valve. Then: "
-        if course.proof_due
-        else ""
-    )
+    proved = _only_proved(course) if course.proof_due else ""
     how = (
         f"{sure}{proved}Fill clean bottles, leave a finger's breadth of air, close them and keep them"
         " cool and dark."
@@ -258,8 +263,9 @@ def _why_closed(course: Course) -> str:
     at_worst = f" {_at_worst(course)}" if course.proof_due else ""
     if course.sweet:
         return "It has stood still for a week with its sugar in." + at_worst
+    told_by = "the proof and the bottle opened early are" if at_worst else "the bottle opened early is"
     return (
         f"It stands where such a must usually ends: by its gravity about {max(course.left_g_l, 0.0):.0f} g/L"
-        f" of what it holds could ferment, some grams more or less.{at_worst} No gravity proves it dry: that"
-        f" is what {'the proof and ' if course.proof_due else ''}the bottle opened early is for."
+        f" of what it holds could ferment, some grams more or less.{at_worst} No gravity proves it dry:"
+        f" that is what {told_by} for."
     )

@@ -98,8 +98,10 @@ def test_what_has_ended_lowest_wants_no_proof() -> None:
 
 def test_a_sulfited_batch_is_not_proved_by_fresh_yeast() -> None:
     """Where sulfite went in already, a sample that stands still may do so for that alone."""
-    prove = the(planned(replace(DRY, stabilised=True)), StepKind.PROVE)
-    assert "Sulfite went in" in prove.what[0]
+    plan = planned(replace(DRY, stabilised=True))
+    assert "Sulfite went in" in the(plan, StepKind.PROVE).what[0]
+    assert "fresh yeast" not in the(plan, StepKind.BOTTLE).what[0]
+    assert "stood still within a point of 0.998 for three weeks" in the(plan, StepKind.BOTTLE).what[0]
 
 
 def test_a_sweetener_that_yeast_leaves_alone_hides_no_sugar() -> None:
