@@ -138,9 +138,9 @@ def plan_of(
     """What to do from the last bubble to the glass, as if the batch were finished as it stands now.
 
     `phase` decides whether the plan says that the batch has not finished. `evidence` is None where it has not
-    been judged yet, `gravity_sg` unless it is known better than
-    from samples and float; an error's dates are those of `zone`. Raises PackagedError for a batch that is
-    packaged, InputError naming what has to be known first.
+    been judged yet, `gravity_sg` unless it is known better than from samples and float; an error's dates are
+    those of `zone`. Raises PackagedError for a batch that is packaged, InputError naming what has to be known
+    first.
     """
     journal = store.batches.journal(sheet.slug)
     _refuse_packaged(sheet, journal, zone)

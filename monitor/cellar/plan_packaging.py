@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from monitor.cellar.carbonation import MOST_VOLUMES, keg_pressure
+from monitor.cellar.carbonation import KPA_PER_BAR, MOST_VOLUMES, keg_pressure
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.plan_sheet import COLD_KEG_C, Amount, AmountKind, Course, PlanStep, StepKind
-from monitor.cellar.pressure import DISSOLVED_VOLUMES, WARM_ROOM_C, bottle_gauge_kpa, volumes_of
+from monitor.cellar.pressure import WARM_ROOM_C, bottle_gauge_kpa, volumes_of
 from monitor.errors import QuantityError
 from monitor.units import POINTS_PER_SG
 
@@ -64,31 +64,37 @@ _BY_WAITING: Final = (
 )
 
 
-def _fall_points(course: Course) -> float:
-    """How far it could fall at the worst."""
-    return max((course.facts.gravity_sg - course.lowest_sg) * POINTS_PER_SG, 0.0)
+def _worst_kpa(course: Course) -> float | None:
+    """What a bottle would hold over the atmosphere in a warm place if it fell as far as it could.
+
+    None where that is more than any bottle is made for.
+    """
+    volumes = course.worst_volumes
+    return bottle_gauge_kpa(volumes, WARM_ROOM_C) if volumes <= MOST_VOLUMES else None
 
 
 def _at_worst(course: Course) -> str:
     """What a bottle would come to if it fell as far as it could."""
-    made = volumes_of(course.most_left_g_l)
-    held = "more than any bottle is made for"
-    if DISSOLVED_VOLUMES + made <= MOST_VOLUMES:
-        bar = bottle_gauge_kpa(DISSOLVED_VOLUMES + made, WARM_ROOM_C) / 100.0
-        held = f"{bar:.1f} bar over the atmosphere in a warm place ({WARM_ROOM_C:g} degC)"
+    fall_points = max((course.facts.gravity_sg - course.lowest_sg) * POINTS_PER_SG, 0.0)
+    held_kpa = _worst_kpa(course)
+    held = (
+        "more than any bottle is made for"
+        if held_kpa is None
+        else f"{held_kpa / KPA_PER_BAR:.1f} bar over the atmosphere in a warm place ({WARM_ROOM_C:g} degC)"
+    )
     return (
-        f"At the worst, of a must rich in what ferments, it could still fall {_fall_points(course):.1f}"
-        f" points, to {course.lowest_sg:.3f}: that alone would make {made:.1f} volumes in a closed bottle,"
-        f" with what is dissolved {held}."
+        f"At the worst, of a must rich in what ferments, it could still fall {fall_points:.1f}"
+        f" points, to {course.lowest_sg:.3f}: that alone would make {volumes_of(course.most_left_g_l):.1f}"
+        f" volumes in a closed bottle, with what is dissolved {held}."
     )
 
 
 def prove(course: Course) -> PlanStep:
     """That nothing is left to ferment, where no more than its gravity says so."""
-    most = DISSOLVED_VOLUMES + volumes_of(course.most_left_g_l)
+    held_kpa = _worst_kpa(course)
     pressure = (
-        (Amount("pressure then, at 30 degC", AmountKind.PRESSURE, bottle_gauge_kpa(most, WARM_ROOM_C)),)
-        if most <= MOST_VOLUMES
+        (Amount(f"pressure then, at {WARM_ROOM_C:g} degC", AmountKind.PRESSURE, held_kpa),)
+        if held_kpa is not None
         else ()
     )
     return PlanStep(
@@ -100,7 +106,7 @@ def prove(course: Course) -> PlanStep:
         amounts=(
             Amount("gravity to stand at", AmountKind.GRAVITY, course.facts.gravity_sg),
             Amount("could end as low as", AmountKind.GRAVITY, course.lowest_sg),
-            Amount("volumes in a closed bottle then", AmountKind.NUMBER, round(most, 1)),
+            Amount("volumes in a closed bottle then", AmountKind.NUMBER, round(course.worst_volumes, 1)),
             *pressure,
         ),
         why=f"{_at_worst(course)} A still bottle is made for no pressure at all.",

@@ -11,7 +11,7 @@ from monitor.cellar.acid import Acid, AcidSolution
 from monitor.cellar.carbonation import residual_volumes
 from monitor.cellar.caution import Advised
 from monitor.cellar.possible import within
-from monitor.cellar.pressure import beyond_plain_bottle, volumes_of
+from monitor.cellar.pressure import DISSOLVED_VOLUMES, beyond_plain_bottle, volumes_of
 from monitor.cellar.sorbate import Reliance, SorbateDose
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, SulfiteDose
 from monitor.cellar.sweetening import Sweetening
@@ -175,6 +175,11 @@ class Course:
         volumes = self.facts.carbonation_volumes
         still = volumes is None or volumes <= residual_volumes(self.facts.keg_temperature_c)
         return None if still else volumes
+
+    @property
+    def worst_volumes(self) -> float:
+        """What a bottle of it would hold at the worst: what is dissolved, and what could still be made."""
+        return DISSOLVED_VOLUMES + volumes_of(self.most_left_g_l)
 
     @property
     def could_push(self) -> bool:

@@ -18,7 +18,7 @@ advice, with their year.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
@@ -354,14 +354,8 @@ def _dose_cautions(
             f" {ACIDIFY_FIRST_PH:g} or less with acid first, then work this out again."
         )
         found.append(Caution(Hazard.QUALITY, text))
-    for limit in over:
-        text = (
-            f"About {after_mg_l:.0f} mg/L in all would lie above the {limit.total_mg_l:.0f} mg/L for"
-            f" {limit.drink} in the {limit.place} ({limit.source}): do not add this much."
-        )
-        found.append(Caution(Hazard.LAW, text))
-    if after_mg_l >= LABEL_MG_L:
-        found.append(_LABEL)
+    held = f"About {after_mg_l:.0f} mg/L in all would lie above"
+    found += _lawful(held, "do not add this much", after_mg_l, over)
     if powder_strength < 1.0:
         text = (
             f"Weighed for powder at {100.0 * powder_strength:.0f} % of its strength, an estimate: if it is"
@@ -374,16 +368,20 @@ def _dose_cautions(
 
 def _none_cautions(total_mg_l: float, over: tuple[SulfiteLimit, ...]) -> tuple[Caution, ...]:
     """What is said where nothing is to be added."""
-    found = []
+    held = f"It holds {total_mg_l:.0f} mg/L in all, above"
+    return (*_lawful(held, "add none", total_mg_l, over), _ACID_FREES, *HANDLING)
+
+
+def _lawful(held: str, then: str, total_mg_l: float, over: tuple[SulfiteLimit, ...]) -> Iterator[Caution]:
+    """What the law has to say of so much: each limit that is passed, and the label."""
     for limit in over:
         text = (
-            f"It holds {total_mg_l:.0f} mg/L in all, above the {limit.total_mg_l:.0f} mg/L for {limit.drink}"
-            f" in the {limit.place} ({limit.source}): add none."
+            f"{held} the {limit.total_mg_l:.0f} mg/L for {limit.drink} in the {limit.place} ({limit.source}):"
+            f" {then}."
         )
-        found.append(Caution(Hazard.LAW, text))
+        yield Caution(Hazard.LAW, text)
     if total_mg_l >= LABEL_MG_L:
-        found.append(_LABEL)
-    return (*found, _ACID_FREES, *HANDLING)
+        yield _LABEL
 
 
 _LABEL: Final = Caution(

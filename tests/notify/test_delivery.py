@@ -5,20 +5,18 @@ from __future__ import annotations
 import logging
 import random
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.batch.sheet import Sheet
 from monitor.errors import DeliveryError, StoreUnavailableError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.notify.delivery import Courier
 from monitor.notify.notice import Notice, RepeatPolicy
 from monitor.notify.post import Backoff, CourierPolicy, Post
-from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_HOUR
 
@@ -71,14 +69,6 @@ class Letterbox:
 def clock() -> Clock:
     """A clock that stands."""
     return Clock()
-
-
-@pytest.fixture
-def store() -> Iterator[SqlStore]:
-    """A store in memory with one batch."""
-    with SqlStore(StoreOptions("sqlite://")) as opened:
-        opened.batches.start(Sheet("orchard-session", "Orchard session", 0), at_ms=0)
-        yield opened
 
 
 @pytest.fixture

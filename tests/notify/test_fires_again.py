@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 from sqlalchemy import text
 
-from monitor.batch.sheet import Sheet
 from monitor.errors import DeliveryError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.notify.notice import Notice
 from monitor.notify.post import Backoff, CourierPolicy, Post
-from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import MS_PER_HOUR
 
@@ -59,14 +56,6 @@ class Channel:
         self._now_ms += 10
         self._post.deliver()
         return self.titles
-
-
-@pytest.fixture
-def store() -> Iterator[SqlStore]:
-    """A store in memory with one batch."""
-    with SqlStore(StoreOptions("sqlite://")) as opened:
-        opened.batches.start(Sheet("orchard-session", "Orchard session", 0), at_ms=0)
-        yield opened
 
 
 @pytest.fixture

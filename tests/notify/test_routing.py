@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.batch.sheet import Sheet
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
 from monitor.notify.notice import Notice
 from monitor.notify.post import CourierPolicy, Post
 from monitor.notify.routing import QuietHours, Route, RouteReason, routed
 from monitor.settings_sections import NotifySettings
-from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
 
 NIGHT = QuietHours(time(22), time(7), ZoneInfo("Europe/Berlin"))
@@ -90,14 +87,6 @@ class Letterbox:
     def send(self, notice: Notice) -> None:
         """Take it."""
         self.got.append(notice)
-
-
-@pytest.fixture
-def store() -> Iterator[SqlStore]:
-    """A store in memory with one batch."""
-    with SqlStore(StoreOptions("sqlite://")) as opened:
-        opened.batches.start(Sheet("orchard-session", "Orchard session", 0), at_ms=0)
-        yield opened
 
 
 def test_what_quiet_hours_hold_arrives_when_they_end(store: SqlStore) -> None:
