@@ -32,11 +32,16 @@ def lowest_end(base: Liquid, left_share: float = LEAST_LEFT_SHARE) -> Liquid:
     return fermented(base, max(fermentable_left_g_l(base, left_share), 0.0) * base.volume_l)
 
 
+def most_fermented_share(share: float) -> float:
+    """The largest share of a must's solids to reckon with for bottles, where `share` of them is expected."""
+    return max(share, MOST_FERMENTABLE_SHARE)
+
+
 def lowest_final_gravity_sg(original_gravity_sg: float, share: float = MOST_FERMENTABLE_SHARE) -> float:
     """The lowest gravity that a must could end at, SG 20/20, as a `share` of its solids or more ferments.
 
     Raises QuantityError outside 1.000..1.300.
     """
     within("original gravity", original_gravity_sg, 1.0, 1.3)
-    most_share = max(share, MOST_FERMENTABLE_SHARE)
+    most_share = most_fermented_share(share)
     return lowest_end(unfermented(original_gravity_sg), 1.0 - most_share).sg

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+
 from monitor.errors import QuantityError
 from monitor.units import degrees
 
@@ -15,7 +18,14 @@ def within(name: str, value: float, low: float, high: float, unit: str = "", *, 
         return value
     tail = f" {unit}" if unit else ""
     shown = degrees(value) if unit == "degC" and degrees(value) not in _ends(low, high) else f"{value:g}"
-    raise QuantityError(f"{name} {shown}{tail} is outside {low:g} to {high:g}{tail}", hint=hint)
+    least, most = _shown(low, math.ceil), _shown(high, math.floor)
+    raise QuantityError(f"{name} {shown}{tail} is outside {least} to {most}{tail}", hint=hint)
+
+
+def _shown(end: float, inward: Callable[[float], int]) -> str:
+    """An end of a range; one that was worked out is shown to a thousandth, on the side that is within."""
+    worked_out = math.isfinite(end) and round(end, 4) != end
+    return f"{inward(round(end * 1000.0, 3)) / 1000.0 if worked_out else end:g}"
 
 
 def _ends(low: float, high: float) -> tuple[str, str]:

@@ -177,7 +177,7 @@ def so2_pk(
 
 def molecular_share(ph: float, pk: float = TEXTBOOK_PK) -> float:
     """Share of the free SO2 that is molecular. Raises QuantityError outside pH 2.5..5."""
-    within("pH", ph, 2.5, 5.0, hint="a mead lies between about 3 and 4.5; calibrate the meter")
+    within("pH", ph, 2.5, 5.0, hint="mead, cider and wine lie between about 3 and 4.5; calibrate the meter")
     return 1.0 / (1.0 + math.pow(10.0, ph - pk))
 
 
@@ -319,7 +319,7 @@ def dose_or_refusal(
         )
         instead = (
             f"Bring the pH to {ACIDIFY_FIRST_PH:g} or below first: half a gram of acid a litre at a time, the"
-            " pH measured and the mead tasted after each. Then work this out again with the pH it reads."
+            " pH measured and the drink tasted after each. Then work this out again with the pH it reads."
         )
         enough = "" if not dose.limits_exceeded else " Even there the dose would pass a limit."
     else:

@@ -9,7 +9,7 @@ import click
 from monitor.batch.journal import SAMPLE_C
 from monitor.cellar.building import USUAL_MOISTURE, HoneyUsed, honey_used, implied_moisture
 from monitor.cellar.caution import Advised, Caution, Hazard
-from monitor.cellar.ending import lowest_final_gravity_sg
+from monitor.cellar.ending import lowest_final_gravity_sg, most_fermented_share
 from monitor.cellar.possible import within
 from monitor.commands.figures import (
     GRAVITY,
@@ -36,7 +36,6 @@ from monitor.must.alcohol import (
 from monitor.must.honey import (
     DEFAULT_FERMENTABLE_SHARE,
     DEFAULT_MOISTURE,
-    MOST_FERMENTABLE_SHARE,
     honey,
     moisture_from_refractive_index,
     neat_honey_sg,
@@ -195,7 +194,7 @@ class Ending(Advised):
 def expect_command(original_gravity: float, share: float, tolerance: float | None, output: Output) -> None:
     """Where a must of this ORIGINAL_GRAVITY should end, and how strong."""
     final_sg = expected_final_gravity_sg(original_gravity, share, tolerance)
-    lowest_share = max(share, MOST_FERMENTABLE_SHARE)
+    lowest_share = most_fermented_share(share)
     found = Ending(
         fermentable_share=share,
         final_gravity_sg=final_sg,

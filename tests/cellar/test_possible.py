@@ -29,3 +29,12 @@ def test_what_is_no_number_is_never_possible(value: float) -> None:
     """Not-a-number and infinity are refused."""
     with pytest.raises(QuantityError):
         within("pH", value, 2.5, 5.0)
+
+
+def test_an_end_that_was_worked_out_is_one_that_can_be_typed() -> None:
+    """1.47523 to 4.99999 is shown as 1.476 to 4.999, both of which are possible."""
+    low, high = 1.47523, 4.99999
+    with pytest.raises(QuantityError, match=r"carbonation 1.2 volumes is outside 1\.476 to 4\.999 volumes"):
+        within("carbonation", 1.2, low, high, "volumes")
+    assert within("carbonation", 1.476, low, high) == 1.476
+    assert within("carbonation", 4.999, low, high) == 4.999
