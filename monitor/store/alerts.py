@@ -117,16 +117,16 @@ class SqlAlerts:
 
     def firing(self) -> list[FiringCount]:
         """What fires in each batch, counted by kind and severity."""
-        unseen = func.count().filter(alerts.c.acknowledged_ms.is_(None))
+        not_seen = func.count().filter(alerts.c.acknowledged_ms.is_(None))
         query = (
-            select(alerts.c.batch, alerts.c.kind, alerts.c.severity, unseen)
+            select(alerts.c.batch, alerts.c.kind, alerts.c.severity, not_seen, func.count())
             .where(alerts.c.state == str(AlertState.FIRING))
             .group_by(alerts.c.batch, alerts.c.kind, alerts.c.severity)
         )
         with self._gate.reading() as connection:
             return [
-                FiringCount(batch, AlertKind(kind), Severity(severity), count)
-                for batch, kind, severity, count in connection.execute(query)
+                FiringCount(batch, AlertKind(kind), Severity(severity), unseen, count)
+                for batch, kind, severity, unseen, count in connection.execute(query)
             ]
 
     def acknowledge(self, alert_id: int, *, at_ms: int) -> StoredAlert:

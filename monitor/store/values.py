@@ -154,6 +154,7 @@ class FiringCount:
     severity: Severity
     unseen: int
     """Of these, not acknowledged."""
+    count: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,12 @@ from monitor.web.view import AlertView, BatchView, JournalView, SensorView
 SLUG = Parameter("slug", says="the batch’s short name")
 NUMBER = Parameter("number", "integer")
 SENSOR = Parameter("sensor")
+IF_MATCH = Parameter(
+    "If-Match",
+    place="header",
+    says="the `ETag` of the sheet that was read: refused if another was written since",
+)
+TAGGED = {"ETag": "Names the sheet as it stands, for `If-Match`."}
 NAME = Parameter("name", says="the `number` of a line of the journal, a hand sample’s too")
 TAKEN_BACK = "Take a line of the journal or a hand sample back: on record it stays, and counts for nothing"
 SAMPLED = "Write down a hand sample; the answer’s `doubt` says where it is far off the float"
@@ -90,9 +96,9 @@ def _batch_operations(acts: Acts) -> tuple[Operation, ...]:
                   acts.start, SheetBody, sheet, 201),
         Operation("GET", batch, "getBatch", "One batch", tag, acts.batch, answer=BatchView, parameters=one),
         Operation("GET", f"{batch}/sheet", "getSheet", "The sheet of a batch", tag,
-                  acts.sheet, answer=sheet, parameters=one),
+                  acts.sheet, answer=sheet, parameters=one, headers=TAGGED),
         Operation("PATCH", f"{batch}/sheet", "changeSheet", "Change members of the sheet", tag,
-                  acts.rewrite, SheetBody, sheet, parameters=one),
+                  acts.rewrite, SheetBody, sheet, parameters=(SLUG, IF_MATCH), headers=TAGGED),
         Operation("POST", f"{batch}/end", "endBatch", "End a batch and free its sensors", tag,
                   acts.end, EndBody, sheet, parameters=one, optional_body=True),
         Operation("POST", f"{batch}/sensors", "tieSensor", "Put a sensor into a batch", tag,

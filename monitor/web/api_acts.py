@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import base64
+import hashlib
+import json
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -48,10 +50,12 @@ from monitor.web.history import Told
 from monitor.web.openapi import Headed
 from monitor.web.pages_batch import chart_answer
 from monitor.web.ports import TriedNotice
+from monitor.web.problem import ChangedMeanwhileError
 from monitor.web.tuning import tried
 from monitor.web.view import AlertView, BatchView, JournalView, SensorView, by_need
 
 USUAL: Final = 100
+ANY_STATE: Final = "*"
 MOST: Final = 500
 """Batches on a page of the list."""
 
@@ -136,18 +140,26 @@ class Acts:
         """One batch."""
         return batch_view(self.frame.ports, self.frame.standing(request))
 
-    def sheet(self, request: Request) -> dict[str, Any]:
+    def sheet(self, request: Request) -> Headed:
         """The sheet of a batch."""
-        return to_plain(self._sheet(request))
+        return _tagged(self._sheet(request))
 
-    def rewrite(self, request: Request, body: SheetBody) -> dict[str, Any]:
-        """Replace a sheet; what the body leaves out stays."""
-        said = body.plain()
+    def rewrite(self, request: Request, body: SheetBody) -> Headed:
+        """Replace a sheet; what the body leaves out stays.
+
+        Raises `ChangedMeanwhileError` where the request names another state of the sheet than is there.
+        """
+        said, wanted = body.plain(), request.headers.get("If-Match", ANY_STATE)
 
         def changed(before: Sheet) -> Sheet:
+            if wanted != ANY_STATE and _tag(before) not in [one.strip() for one in wanted.split(",")]:
+                raise ChangedMeanwhileError(
+                    "The sheet was changed since it was read.",
+                    hint="read it again, and send the change with the ETag that comes with it",
+                )
             return from_plain({**to_plain(before), **said, "slug": before.slug})
 
-        return to_plain(self.frame.actions.rewrite(self._slug(request), changed))
+        return _tagged(self.frame.actions.rewrite(self._slug(request), changed))
 
     def end(self, request: Request, body: EndBody) -> dict[str, Any]:
         """End a batch."""
@@ -309,3 +321,12 @@ class Acts:
 
     def _sheet(self, request: Request) -> Sheet:
         return self.frame.ports.store.batches.get(self._slug(request))
+
+
+def _tag(sheet: Sheet) -> str:
+    """The state of a sheet as an entity tag (RFC 9110): alike for the same members, and for no other."""
+    return f'"{hashlib.sha256(json.dumps(to_plain(sheet), sort_keys=True).encode()).hexdigest()[:16]}"'
+
+
+def _tagged(sheet: Sheet) -> Headed:
+    return Headed(to_plain(sheet), {"ETag": _tag(sheet)})

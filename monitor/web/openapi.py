@@ -21,6 +21,7 @@ _FAULTS: Final = {
     "403": "Not allowed from there.",
     "404": "There is no such thing.",
     "409": "The store refuses.",
+    "412": "It was changed since it was read.",
     "422": "A value is wrong; the detail names it.",
     "503": "Not possible now, as while the store cannot be reached; Retry-After says when to ask again.",
 }
@@ -28,7 +29,7 @@ _FAULTS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """A value in the address: in its path, or behind the question mark."""
+    """A value in the address, in its path or behind the question mark, or in a header."""
 
     name: str
     kind: str = "string"

@@ -36,9 +36,14 @@ class AccessError(CarboydError):
         self.wait_s = wait_s
 
 
+class ChangedMeanwhileError(CarboydError):
+    """What was to be changed is no longer what the visitor read (RFC 9110, `If-Match`)."""
+
+
 STATUS: Final[tuple[tuple[type[CarboydError], HTTPStatus], ...]] = (
     (StoreUnavailableError, HTTPStatus.SERVICE_UNAVAILABLE),
     (NotFoundError, HTTPStatus.NOT_FOUND),
+    (ChangedMeanwhileError, HTTPStatus.PRECONDITION_FAILED),
     (StoreError, HTTPStatus.CONFLICT),
     (InputError, HTTPStatus.UNPROCESSABLE_ENTITY),
     (CalibrationError, HTTPStatus.UNPROCESSABLE_ENTITY),

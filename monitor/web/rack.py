@@ -7,6 +7,7 @@ merely falls due, and rings no alert yet, puts a batch forward within its page o
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -112,8 +113,11 @@ def in_order(
 
 
 def _is_untold(snapshot: Snapshot, firing: Sequence[FiringCount]) -> bool:
-    kinds = {one.kind for one in firing}
-    return any(one.severity is not Severity.NOTE and one.kind not in kinds for one in snapshot.open_alerts)
+    """Whether more alerts of a kind stand than fire, notes aside."""
+    stands = Counter(one.kind for one in snapshot.open_alerts if one.severity is not Severity.NOTE)
+    for one in firing:
+        stands[one.kind] -= one.count
+    return any(count > 0 for count in stands.values())
 
 
 def _placed(

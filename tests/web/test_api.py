@@ -173,6 +173,23 @@ def test_a_batch_from_beginning_to_end(visit: Visit, busy: Cellar) -> None:
     assert "crab-apple-dry" not in slugs
 
 
+def test_a_sheet_that_was_changed_since_it_was_read_is_left_alone(visit: Visit, busy: Cellar) -> None:
+    """If-Match (RFC 9110, 13.1.1): an old whole sheet does not open an ended batch again, and it is said."""
+    address = f"/api/v1/batches/{SLUG}/sheet"
+    read = visit.json("GET", address)
+    busy.store.batches.end(SLUG, ended_ms=busy.now_ms, at_ms=busy.now_ms)
+    refused = visit.json("PATCH", address, read.json(), **{"If-Match": read.headers["etag"]})
+    assert refused.status_code == 412
+    assert "changed since" in refused.json()["detail"]
+    now = visit.json("GET", address)
+    assert now.json()["ended_ms"] == busy.now_ms
+    assert now.headers["etag"] != read.headers["etag"]
+    for named in (f"{read.headers['etag']}, {now.headers['etag']}", "*"):
+        changed = visit.json("PATCH", address, {"sample_ph": 3.5}, **{"If-Match": named})
+        assert changed.status_code == 200
+        assert changed.headers["etag"] == visit.json("GET", address).headers["etag"] != now.headers["etag"]
+
+
 def test_batches_are_listed_a_page_at_a_time(visit: Visit, busy: Cellar) -> None:
     """Each comes once, from the youngest to the oldest, though one is started and one ended in between."""
     for number in range(5):

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 
 from monitor import errors
 from monitor.web.bodies import SilenceBody
-from monitor.web.problem import AccessError, Problem, problem_of
+from monitor.web.problem import AccessError, ChangedMeanwhileError, Problem, problem_of
 
 
 @pytest.mark.parametrize(
@@ -28,6 +28,7 @@ from monitor.web.problem import AccessError, Problem, problem_of
         (errors.DeliveryError("x", retry=True), 502),
         (errors.CarboydError("x"), 500),
         (AccessError("x", status=HTTPStatus.FORBIDDEN), 403),
+        (ChangedMeanwhileError("x"), 412),
         (HTTPException(405), 405),
     ],
 )

@@ -31,17 +31,17 @@ def _slugs(*firing: FiringCount, silences: tuple[Silence, ...] = ()) -> list[str
 def test_danger_comes_first_then_what_needs_somebody_then_the_youngest() -> None:
     """A danger stays in front when it was seen; a note comes behind what is to be acted on."""
     firing = (
-        FiringCount("batch-0", COLD, Severity.ACT, 1),
-        FiringCount("batch-1", AlertKind.REFERMENTING, Severity.DANGER, 0),
-        FiringCount("batch-2", AlertKind.NUTRIENT_DUE, Severity.NOTE, 1),
+        FiringCount("batch-0", COLD, Severity.ACT, 1, 1),
+        FiringCount("batch-1", AlertKind.REFERMENTING, Severity.DANGER, 0, 1),
+        FiringCount("batch-2", AlertKind.NUTRIENT_DUE, Severity.NOTE, 1, 1),
     )
     assert _slugs(*firing) == ["batch-1", "batch-0", "batch-2", "batch-4", "batch-3"]
 
 
 def test_what_was_seen_or_hushed_needs_nobody() -> None:
     """An acknowledged alert, one of a silent batch and one of a silent kind put nothing forward."""
-    seen = FiringCount("batch-0", COLD, Severity.ACT, 0)
-    loud = FiringCount("batch-1", COLD, Severity.ACT, 2)
+    seen = FiringCount("batch-0", COLD, Severity.ACT, 0, 1)
+    loud = FiringCount("batch-1", COLD, Severity.ACT, 2, 2)
     youngest_first = ["batch-4", "batch-3", "batch-2", "batch-1", "batch-0"]
     assert _slugs(seen) == youngest_first
     assert _slugs(loud)[0] == "batch-1"
@@ -109,4 +109,13 @@ def test_what_waits_to_be_told_is_not_denied(cellar) -> None:
         return headline(placed, lambda slug: cellar.store.batches.get(slug).name)
 
     assert said() == f"Porch has something from a backlog: {TOLD_SOON}."
-    assert said(FiringCount("porch", AlertKind.STALLED, Severity.ACT, 1)).startswith("Porch needs you.")
+    # one of two silent floats is told, the other one not yet
+    silent = tuple(
+        replace(found, kind=AlertKind.SENSOR_SILENT, subject=name, severity=Severity.ACT)
+        for name in ("a", "b")
+    )
+    told = FiringCount("porch", AlertKind.SENSOR_SILENT, Severity.ACT, 0, 1)
+    both = {"porch": replace(stands, open_alerts=silent)}
+    assert in_order(("porch",), both, [told], ()).untold == ["porch"]
+    assert in_order(("porch",), both, [replace(told, count=2)], ()).untold == []
+    assert said(FiringCount("porch", AlertKind.STALLED, Severity.ACT, 1, 1)).startswith("Porch needs you.")
