@@ -93,14 +93,20 @@ class SqlReadings:
     def put_behind(
         self, batch: str, measured: Sequence[Reading], *, flags: Sequence[TimeFlag] = (), at_ms: int
     ) -> Committed:
-        """Keep readings of a time that a batch may have been judged for; whoever judges it begins it anew."""
+        """Keep readings of a time that a batch may have been judged for; whoever judges it begins it anew.
+
+        So is every other batch that has one of their sensors: a room's thermometer hangs beside many.
+        """
         _check(measured, flags)
         with self._gate.writing() as connection:
             stored, fresh = self._write(connection, self._append, measured, flags)
             # a checkpoint may have come past their rows, and the caller may end before it can say more; even
             # those that were there already may never have been judged
-            SqlCheckpoints.forget(connection, batch)
-            self._changes.note(connection, ChangeKind.BATCH, batch, at_ms)
+            sensors = {one.sensor for one in measured}
+            sharing = select(batch_sensors.c.batch).where(batch_sensors.c.sensor.in_(sensors))
+            for slug in sorted({batch, *connection.execute(sharing).scalars()}):
+                SqlCheckpoints.forget(connection, slug)
+                self._changes.note(connection, ChangeKind.BATCH, slug, at_ms)
         self._remember(fresh)
         return Committed(stored, len(measured) - stored, 0)
 

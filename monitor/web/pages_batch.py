@@ -158,7 +158,7 @@ class BatchPages:
         _, token = self.frame.actions.share(slug)
         stands = self.frame.standing(request)
         context = batch_context(self.frame, request, stands)
-        context["new_share"] = f"{request.url.scheme}://{request.headers['host']}/shared/{token}"
+        context["new_share"] = f"{request.url.scheme}://{request.url.netloc}/shared/{token}"
         return self.frame.page(request, "batch.html", **context)
 
     def revoke(self, request: Request, form: Form) -> Response:

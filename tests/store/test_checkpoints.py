@@ -113,6 +113,31 @@ def test_readings_put_behind_void_the_checkpoint(store: SqlStore, orchard: Sheet
         ]
 
 
+def test_readings_put_behind_void_that_of_every_batch_with_their_sensor(
+    store: SqlStore, orchard: Sheet
+) -> None:
+    """A thermometer that two batches share; a batch with other sensors keeps its checkpoint."""
+    store.batches.update(replace(orchard, other_sensors=("room",)), at_ms=5)
+    beside, apart = (
+        Sheet(name, name, orchard.pitched_ms, other_sensors=(sensor,))
+        for name, sensor in (("beside", "room"), ("apart", "attic"))
+    )
+    kept = []
+    for sheet in (beside, apart):
+        store.batches.start(sheet, at_ms=5)
+        kept.append(replace(ASIDE, batch=sheet.slug))
+    store.checkpoints.put([ASIDE, *kept], changes_seen=store.changes.position())
+    seen = store.changes.position()
+    warm = replace(_reading(1), sensor="room", quantity=Quantity.AMBIENT_TEMPERATURE, value=18.0)
+    store.readings.put_behind(orchard.slug, [warm], at_ms=5)
+    assert [store.checkpoints.get(slug) for slug in (orchard.slug, "beside", "apart")] == [
+        None,
+        None,
+        kept[1],
+    ]
+    assert {one.subject for one in store.changes.since(seen)} == {orchard.slug, "beside"}
+
+
 def test_readings_that_cannot_be_put_behind_change_nothing(store: SqlStore, orchard: Sheet) -> None:
     """Either they are kept and the batch is judged anew, or neither."""
     _put(store)
