@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
 from sqlalchemy import Select, delete, func, select
 
@@ -19,8 +19,6 @@ from monitor.store.schema import alert_steps, alerts, levels, phases
 from monitor.store.values import AlertMoment, AlertStep, Level, PhaseStep
 
 _PHASE = "phase"
-_PRUNED_AT_ONCE: Final = 20_000
-"""Levels forgotten in one transaction: writers wait for a moment only."""
 
 
 class SqlChronicle:
@@ -85,19 +83,20 @@ class SqlChronicle:
         The newest one always stays, so that no position is used twice. StoreUnavailableError leaves the
         rest for the next time.
         """
+        at_once = self._gate.options.rows_at_once
         newest = select(func.max(levels.c.position)).scalar_subquery()
         some = (
             select(levels.c.position)
             .where(levels.c.at_ms < before_ms, levels.c.position <= forwarded, levels.c.position < newest)
             .order_by(levels.c.position)
-            .limit(_PRUNED_AT_ONCE)
+            .limit(at_once)
         )
         pruned = 0
         while True:
             with self._gate.writing() as connection:
                 gone = connection.execute(delete(levels).where(levels.c.position.in_(some))).rowcount
             pruned += gone
-            if gone < _PRUNED_AT_ONCE:
+            if gone < at_once:
                 return pruned
 
     def _rows(self, query: Select[Any]) -> Sequence[Any]:

@@ -63,6 +63,8 @@ class StoreOptions:
     """A server only: for how long a transaction may stand still before the server ends it."""
     check_limit_s: float = 20.0
     """How long the check of the file's soundness at opening may take."""
+    rows_at_once: int = 20_000
+    """So many are written by one statement on a server, or forgotten in one transaction: no long wait."""
     largest_bytes: int | None = None
     """SQLite only: the file may not grow beyond this; None for no limit of ours."""
 

@@ -18,8 +18,6 @@ from monitor.store.schema import readings
 Row = tuple[int, int, float, int, int]
 """Number of the series, time, value, arrival, flag; see `COLUMNS`."""
 
-_AT_ONCE: Final = 20_000
-"""Rows in one statement: while the arrays of very many are built the server would take us for hung."""
 COLUMNS: Final = ("series_id", "time_ms", "value", "received_ms", "flag")
 _TYPES: Final = (BigInteger, BigInteger, Double, BigInteger, Integer)
 
@@ -48,7 +46,7 @@ def putting(gate: Gate, *, overwrite: bool) -> Put:
         )
     else:
         statement = statement.on_conflict_do_nothing(index_elements=key)
-    return _by_tuples(gate, statement) if gate.is_sqlite else _by_arrays(statement)
+    return _by_tuples(gate, statement) if gate.is_sqlite else _by_arrays(gate, statement)
 
 
 def _by_tuples(gate: Gate, statement: Any) -> Put:
@@ -62,11 +60,14 @@ def _by_tuples(gate: Gate, statement: Any) -> Put:
     return put
 
 
-def _by_arrays(statement: Any) -> Put:
+def _by_arrays(gate: Gate, statement: Any) -> Put:
+    # while the arrays of very many rows are built the server would take us for hung
+    at_once = gate.options.rows_at_once
+
     def put(connection: Connection, rows: Sequence[Row]) -> int:
         written = 0
-        for start in range(0, len(rows), _AT_ONCE):
-            columns = zip(*rows[start : start + _AT_ONCE], strict=True)
+        for start in range(0, len(rows), at_once):
+            columns = zip(*rows[start : start + at_once], strict=True)
             values = {name: list(column) for name, column in zip(COLUMNS, columns, strict=True)}
             written += cast("CursorResult[Any]", connection.execute(statement, values)).rowcount
         return written

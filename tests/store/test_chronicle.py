@@ -7,7 +7,8 @@ from sqlalchemy import event
 
 from monitor.errors import StoreError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Phase, Severity
-from monitor.store import chronicle
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
 from monitor.store.values import AlertMoment, Level, PhaseStep
 
 
@@ -48,16 +49,15 @@ class TestLooks:
             store.chronicle.keep([level(5)], [])
         assert store.chronicle.last_level_ms("orchard-session") is None
 
-    def test_many_old_levels_go_in_portions(self, store, orchard, monkeypatch):
+    def test_many_old_levels_go_in_portions(self, url, store, orchard):
         """No transaction takes more than its portion, so that writers are let in between, and all go."""
-        monkeypatch.setattr(chronicle, "_PRUNED_AT_ONCE", 2)
         store.chronicle.keep([level(at_ms) for at_ms in range(1, 8)], [])
-        ended: list[object] = []
-        event.listen(store._gate.engine, "commit", ended.append)
         last = store.chronicle.levels_after(0, 10)[-1][0]
-        ended.clear()
-        assert store.chronicle.prune_levels(100, last) == 6
-        assert len(ended) == 4
+        ended: list[object] = []
+        with SqlStore(StoreOptions(url, rows_at_once=2)) as pruning:
+            event.listen(pruning._gate.engine, "commit", ended.append)
+            assert pruning.chronicle.prune_levels(100, last) == 6
+            assert len(ended) == 4
         assert [look.at_ms for _, look in store.chronicle.levels_after(0, 10)] == [7]
 
     def test_old_levels_go_once_forwarded_and_the_newest_stays(self, store, orchard):

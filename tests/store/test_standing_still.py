@@ -10,7 +10,6 @@ from sqlalchemy import Connection, event, make_url, text
 
 from monitor.errors import StoreUnavailableError
 from monitor.ferment.event import Reading
-from monitor.store import rows
 from monitor.store.gate import Gate, StoreOptions
 from monitor.store.sql import SqlStore
 from monitor.units import Quantity
@@ -101,13 +100,10 @@ class TestTransaction:
             state = text("SELECT state FROM pg_stat_activity WHERE pid = :pid")
             assert other.execute(state, {"pid": pid}).scalar_one() == "idle"
 
-    def test_is_not_idle_while_very_many_rows_are_prepared(
-        self, server_url: str, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
+    def test_is_not_idle_while_very_many_rows_are_prepared(self, server_url: str) -> None:
         """Rows go to the server in portions, and none is lost between two of them."""
-        monkeypatch.setattr(rows, "_AT_ONCE", 3)
         sent: list[str] = []
-        with SqlStore(StoreOptions(server_url)) as store:
+        with SqlStore(StoreOptions(server_url, rows_at_once=3)) as store:
 
             @event.listens_for(store._gate.engine, "before_cursor_execute")
             def note(_1: object, _2: object, words: str, _3: object, _4: object, _5: object) -> None:
