@@ -121,10 +121,12 @@ class Post:
         policy: CourierPolicy,
         route: Route | None = None,
         compose: Composer = notice_of,
+        plain: Composer = notice_of,
         digest: Digest | None = None,
         picture: DrawBatch | None = None,
         tell_others: Callable[[str, Notice], None] = lambda _name, _notice: None,
     ) -> None:
+        """`compose` finds the words of a notice; where it fails, `plain` does."""
         self.channel = channel
         self.counts = PostCounts()
         self._refuses: Trouble | None = None
@@ -136,6 +138,7 @@ class Post:
         self._policy = policy
         self._route = Route() if route is None else route
         self._compose = compose
+        self._plain = plain
         self._picture = picture
         self._digest = digest if digest is not None and self._route.takes(Severity.NOTE) else None
         self._digest_tries = 0
@@ -249,7 +252,7 @@ class Post:
         except Exception:  # noqa: BLE001  whatever goes wrong in the words, what they are about is told
             _log.exception("channel %s: alert %d is told in plain words", name, delivery.alert.id)
         try:
-            return notice_of(delivery, sheet, due.reason)
+            return self._plain(delivery, sheet, due.reason)
         except Exception as error:  # noqa: BLE001  it waits, so that others are told
             _log.exception("channel %s: alert %d cannot be put into words", name, delivery.alert.id)
             self._put_off(delivery, f"a notice cannot be put into words ({type(error).__name__})")

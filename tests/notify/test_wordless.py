@@ -10,7 +10,6 @@ import pytest
 from monitor.batch.sheet import Sheet
 from monitor.errors import StoreUnavailableError
 from monitor.ferment.emission import AlertChange, AlertKind, AlertState, Severity
-from monitor.notify import post as post_module
 from monitor.notify.digest import DailyAt
 from monitor.notify.notice import Notice, Reason, notice_of
 from monitor.notify.post import Backoff, CourierPolicy, Digest, Post
@@ -45,7 +44,8 @@ class Box:
 class Cellar:
     """Two batches, `shed` has no words for its alerts while `faulty`; on a clock that is set by hand."""
 
-    def __init__(self, store: SqlStore, digest: Digest | None = None) -> None:
+    def __init__(self, store: SqlStore, digest: Digest | None = None, *, mute: bool = False) -> None:
+        """Where it is `mute` the plain words for `shed` fail as the full ones do."""
         self.store = store
         self.now_ms = 30 * MS_PER_HOUR
         self.faulty: type[Exception] | None = ValueError
@@ -57,6 +57,7 @@ class Cellar:
             share=lambda: 1.0,
             policy=POLICY,
             compose=self.words,
+            plain=self.words if mute else notice_of,
             digest=digest,
         )
 
@@ -88,11 +89,9 @@ def store() -> Iterator[SqlStore]:
 
 
 @pytest.fixture
-def mute(monkeypatch: pytest.MonkeyPatch, store: SqlStore) -> Cellar:
+def mute(store: SqlStore) -> Cellar:
     """A cellar in which plain words for `shed` fail as the full ones do."""
-    cellar = Cellar(store)
-    monkeypatch.setattr(post_module, "notice_of", cellar.words)
-    return cellar
+    return Cellar(store, mute=True)
 
 
 def test_what_cannot_be_worked_out_is_left_out(store: SqlStore) -> None:
