@@ -11,9 +11,8 @@ from monitor.batch.sheet import Sheet
 from monitor.errors import InputError, RecordingError, StoreError
 from monitor.ferment.event import Reading
 from monitor.ferment.premise import Premise
-from monitor.replay import imported
 from monitor.replay.gathering import Gathered, LeftOut, gather
-from monitor.replay.imported import believed, for_batch, put_into, save
+from monitor.replay.imported import AT_ONCE, believed, for_batch, put_into, save
 from monitor.replay.recording import read
 from monitor.store.gate import StoreOptions
 from monitor.store.sql import SqlStore
@@ -132,16 +131,16 @@ def test_the_same_again_keeps_nothing_and_has_the_batch_judged_again(store: SqlS
     assert len(store.batches.readings("loft")) == 3
 
 
-def test_what_was_put_in_before_a_fault_is_judged(store: SqlStore, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_put_in_before_a_fault_is_judged(store: SqlStore) -> None:
     """The second part cannot be kept: the first is told all the same, and no checkpoint comes past it."""
-    monkeypatch.setattr(imported, "AT_ONCE", 1)
+    first = [reading(n / 60.0, "float-a") for n in range(AT_ONCE)]
     store.checkpoints.put(
         [Checkpoint("loft", "digest", 9, 0, 0, b"body")], changes_seen=store.changes.position()
     )
     before = store.changes.position()
     with pytest.raises(StoreError):
-        put_into(store, SHEET, gather([reading(0, "float-a"), reading(1, "x" * 999)]), LeftOut(), PITCHED_MS)
-    assert len(store.batches.readings("loft")) == 1
+        put_into(store, SHEET, gather([*first, reading(AT_ONCE / 60.0, "x" * 999)]), LeftOut(), PITCHED_MS)
+    assert len(store.batches.readings("loft")) == AT_ONCE
     assert [change.subject for change in store.changes.since(before)] == ["loft"]
     assert store.checkpoints.get("loft") is None
 
