@@ -6,13 +6,13 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
-from sqlalchemy import create_engine, make_url, text
+from sqlalchemy import Engine, create_engine, event, make_url, text
 
 from monitor.store.gate import StoreOptions
 from monitor.store.schema import metadata
@@ -49,6 +49,22 @@ def browser() -> Iterator[Browser]:
         started = playwright.chromium.launch(executable_path=program, args=CHROMIUM_ARGUMENTS)
         yield started
         started.close()
+
+
+@pytest.fixture
+def just_before_a_write() -> Iterator[Callable[[Callable[[], object]], None]]:
+    """Has others do something just before the next transaction begins that writes to an SQLite file."""
+    meant: list[Callable[[], object]] = []
+
+    def noticed(_1: object, _2: object, words: str, *_rest: Any) -> None:
+        if meant and words == "BEGIN IMMEDIATE":
+            # taken out first: it begins such a transaction too
+            meant.pop()()
+
+    event.listen(Engine, "before_cursor_execute", noticed)
+    yield meant.append
+    event.remove(Engine, "before_cursor_execute", noticed)
+    assert not meant, "nothing was written"
 
 
 def _programs() -> Path | None:

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import threading
-from dataclasses import replace
-
 import pytest
 
-from monitor.commands import batch as commands_batch
-from monitor.commands import sheet as commands_sheet
 from monitor.errors import InputError, QuantityError
 from monitor.ferment.premise import MustKind
 from monitor.units import ms_from_rfc3339
@@ -79,28 +74,12 @@ def test_nothing_served_is_something_said(carboyd_command, store):
     assert store.batches.get("porch").carbonation_volumes == 0.0
 
 
-@pytest.mark.parametrize(
-    ("where", "words"),
-    [
-        (commands_batch, ("sensors", "porch", "--gravity-sensor", "float-c")),
-        (commands_sheet, ("change", "porch", "--gravity-sensor", "float-c")),
-    ],
-)
-def test_an_end_set_meanwhile_stays(carboyd_command, store, monkeypatch, where, words):
+@pytest.mark.parametrize("deed", ["sensors", "change"])
+def test_an_end_set_meanwhile_stays(carboyd_command, store, just_before_a_write, deed):
     """Who changes a sheet while somebody ends the batch does not open it again; both are kept."""
     carboyd_command("batch", "start", "Porch", "--pitched", "2026-01-03T18:00:00Z")
-    end = {"ended_ms": ms_from_rfc3339("2026-01-20T18:00:00Z"), "at_ms": 1}
-    ender = threading.Thread(target=store.batches.end, args=("porch",), kwargs=end)
-
-    def meanwhile(*given, **changes):
-        # between what was read and what is written
-        if ender.ident is None:
-            ender.start()
-            ender.join(0.3)
-        return replace(*given, **changes)
-
-    monkeypatch.setattr(where, "replace", meanwhile)
-    assert carboyd_command("batch", *words).exit_code == 0
-    ender.join()
+    ended_ms = ms_from_rfc3339("2026-01-20T18:00:00Z")
+    just_before_a_write(lambda: store.batches.end("porch", ended_ms=ended_ms, at_ms=1))
+    assert carboyd_command("batch", deed, "porch", "--gravity-sensor", "float-c").exit_code == 0
     sheet = store.batches.get("porch")
-    assert (sheet.ended_ms, sheet.gravity_sensor) == (end["ended_ms"], "float-c")
+    assert (sheet.ended_ms, sheet.gravity_sensor) == (ended_ms, "float-c")

@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import httpx
 import pytest
 
-from monitor.batch.sheet import Sheet
-from monitor.web import actions
+from monitor.store.gate import StoreOptions
+from monitor.store.sql import SqlStore
 
 from .rooms import Cellar, Visit
 
 SLUG = "plum-batch"
 API = f"/api/v1/batches/{SLUG}"
-HEAD_START_S = 0.3
-"""Long enough for an end to be written, were it not made to wait."""
+
+
+@pytest.fixture
+def url(tmp_path: Path) -> str:
+    """Where the cellar keeps everything, so that others can open it too."""
+    return f"sqlite:///{tmp_path}/carboyd.sqlite"
+
+
+@pytest.fixture
+def cellar(url: str) -> Iterator[Cellar]:
+    """A cellar that is kept in a file."""
+    with SqlStore(StoreOptions(url)) as store:
+        yield Cellar(store)
 
 
 def tied(visit: Visit) -> httpx.Response:
@@ -44,23 +54,18 @@ def rewritten(visit: Visit) -> httpx.Response:
 
 @pytest.mark.parametrize("change", [tied, tied_by_form, patched, rewritten])
 def test_an_end_set_meanwhile_stays(
-    busy: Cellar, visit: Visit, monkeypatch: pytest.MonkeyPatch, change: Callable[[Visit], httpx.Response]
+    busy: Cellar,
+    visit: Visit,
+    url: str,
+    just_before_a_write: Callable[[Callable[[], object]], None],
+    change: Callable[[Visit], httpx.Response],
 ) -> None:
     """Who changes a sheet while somebody ends the batch does not open it again; both are kept."""
-    end = {"ended_ms": busy.now_ms - 1_000, "at_ms": busy.now_ms}
-    ender = threading.Thread(target=busy.store.batches.end, args=(SLUG,), kwargs=end)
-    require_pitched: Callable[[Sheet, int], None] = actions.require_pitched
-
-    def meanwhile(*given: Any) -> None:
-        # between what was read and what is written
-        ender.start()
-        ender.join(HEAD_START_S)
-        require_pitched(*given)
-
-    monkeypatch.setattr(actions, "require_pitched", meanwhile)
-    answer = change(visit)
-    ender.join()
+    ended_ms = busy.now_ms - 1_000
+    with SqlStore(StoreOptions(url)) as other:
+        just_before_a_write(lambda: other.batches.end(SLUG, ended_ms=ended_ms, at_ms=busy.now_ms))
+        answer = change(visit)
     assert answer.status_code in (200, 303)
     sheet = busy.store.batches.get(SLUG)
-    assert sheet.ended_ms == end["ended_ms"]
+    assert sheet.ended_ms == ended_ms
     assert sheet.other_sensors == ("room",)
