@@ -15,6 +15,7 @@ from monitor.web.show import Show
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 DPI: Final = 110
 LABEL_SHARE: Final = 0.018
@@ -27,26 +28,32 @@ _DRAWING: Final = threading.Lock()
 
 def picture_png(view: ChartView, show: Show, width_px: int, height_px: int) -> bytes:
     """The chart as PNG, on white."""
-    from matplotlib.figure import Figure  # slow to import, and seldom needed
-
+    out = BytesIO()
     with _DRAWING:
-        figure = Figure(figsize=(width_px / DPI, height_px / DPI), dpi=DPI, layout="constrained")
-        warm = bool(view.temperature.time_ms)  # without one its panel is left out
-        rows = figure.subplots(1 + warm, 1, sharex=True, squeeze=False, height_ratios=(3, 1)[: 1 + warm])
-        top, bottom = rows[0, 0], rows[-1, 0]
-        _gravity(top, view)
-        if warm:
-            _temperature(bottom, view, show)
-        for axes in rows[:, 0]:
-            axes.grid(color=FAINT, linewidth=0.8)
-            axes.set_axisbelow(True)
-            axes.tick_params(colors=QUIET, length=0, labelsize=9)
-            axes.spines[:].set_visible(False)
-        bottom.set_xlim(_day(view.from_ms), _day(view.to_ms))
-        _dates(bottom, show)
-        out = BytesIO()
+        figure = drawn(view, show, width_px, height_px)
         figure.savefig(out, format="png", metadata={"Software": "carboyd"})
     return out.getvalue()
+
+
+def drawn(view: ChartView, show: Show, width_px: int, height_px: int) -> Figure:
+    """The chart with its panels, their lines and keys, before it becomes a file; for one thread at a time."""
+    from matplotlib.figure import Figure  # slow to import, and seldom needed
+
+    figure = Figure(figsize=(width_px / DPI, height_px / DPI), dpi=DPI, layout="constrained")
+    warm = bool(view.temperature.time_ms)  # without one its panel is left out
+    rows = figure.subplots(1 + warm, 1, sharex=True, squeeze=False, height_ratios=(3, 1)[: 1 + warm])
+    top, bottom = rows[0, 0], rows[-1, 0]
+    _gravity(top, view)
+    if warm:
+        _temperature(bottom, view, show)
+    for axes in rows[:, 0]:
+        axes.grid(color=FAINT, linewidth=0.8)
+        axes.set_axisbelow(True)
+        axes.tick_params(colors=QUIET, length=0, labelsize=9)
+        axes.spines[:].set_visible(False)
+    bottom.set_xlim(_day(view.from_ms), _day(view.to_ms))
+    _dates(bottom, show)
+    return figure
 
 
 def _gravity(axes: Axes, view: ChartView) -> None:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC
 from itertools import pairwise
-from typing import Any
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from matplotlib.figure import Figure
 
 from monitor.cellar.shown import UnitSystem
 from monitor.units import MS_PER_DAY
@@ -22,7 +19,7 @@ from monitor.web.course import (
     SampleTrace,
     TemperatureTrace,
 )
-from monitor.web.picture import picture_png, spread_marks
+from monitor.web.picture import drawn, picture_png, spread_marks
 from monitor.web.show import Show
 
 
@@ -48,20 +45,13 @@ def test_labels_stand_apart(times: list[int], apart: int) -> None:
     assert bool(places) == bool(times)
 
 
-def test_without_a_float_the_picture_has_samples_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_float_the_picture_has_samples_alone() -> None:
     """One panel, and a key with nothing in it that has no data."""
-    drawn: list[Figure] = []
-    save = Figure.savefig
-
-    def kept(figure: Figure, *to: Any, **how: Any) -> None:
-        drawn.append(figure)
-        save(figure, *to, **how)
-
-    monkeypatch.setattr(Figure, "savefig", kept)
     view = ChartView(
         0, MS_PER_DAY, MS_PER_DAY, RawTrace(), LevelTrace(), CurveTrace(), SampleTrace((0,), (1.05,)),
         TemperatureTrace(), (), (), (15.0, 24.0),
     )  # fmt: skip
-    assert picture_png(view, Show(UnitSystem.METRIC, UTC, MS_PER_DAY), 800, 400).startswith(b"\x89PNG")
-    (axes,) = drawn[0].axes
+    show = Show(UnitSystem.METRIC, UTC, MS_PER_DAY)
+    (axes,) = drawn(view, show, 800, 400).axes
     assert axes.get_legend_handles_labels()[1] == ["hand sample"]
+    assert picture_png(view, show, 800, 400).startswith(b"\x89PNG")
