@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from typing import Any
+from dataclasses import replace
+from typing import Any, cast
 
 import httpx
-import pytest
-from starlette.applications import Starlette
 
+from monitor.ferment.event import Event
 from monitor.ferment.pipeline import Analysis
-from monitor.web import tuning
+from monitor.store.base import Store
+from monitor.store.sql import SqlStore
+from monitor.web.app import create_app
+from monitor.web.options import WebSettings
 from monitor.web.tuning import BUSY_S, knobs
 from monitor.web.words import THRESHOLD
 
-from .rooms import Visit, words_of
+from .rooms import Cellar, Visit, words_of
 
 PAGE = "/batches/hedgerow-session/tune?finished_dwell=2"
 ADDRESS = "/api/v1/batches/hedgerow-session/tune"
@@ -33,35 +36,53 @@ def test_every_threshold_is_asked_for_in_words_of_its_own() -> None:
     assert not any("_" in knob.label for knob in found)
 
 
+class SlowBatches:
+    """The batches of a store that says what happened to one only once it may go on."""
+
+    def __init__(self, store: SqlStore) -> None:
+        self.asked, self.go_on = threading.Event(), threading.Event()
+        self._batches = store.batches
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._batches, name)
+
+    def events(self, slug: str) -> Iterator[Event]:
+        """What happened in a batch, after a wait."""
+        self.asked.set()
+        assert self.go_on.wait(PATIENCE_S)
+        return self._batches.events(slug)
+
+
+class SlowStore:
+    """A store that is slow with its batches alone."""
+
+    def __init__(self, store: SqlStore) -> None:
+        self.batches = SlowBatches(store)
+        self._store = store
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
 @contextmanager
-def one_at_work(app: Starlette, monkeypatch: pytest.MonkeyPatch) -> Iterator[Future[httpx.Response]]:
+def one_at_work(other: Visit, slow: SlowStore) -> Iterator[Future[httpx.Response]]:
     """A trial by somebody else that is being worked out; its answer comes once this is left."""
-    begun, go_on = threading.Event(), threading.Event()
-    witness = tuning.witness
-
-    def slow(*given: Any) -> Any:
-        begun.set()
-        assert go_on.wait(PATIENCE_S)
-        return witness(*given)
-
-    monkeypatch.setattr(tuning, "witness", slow)
-    other = Visit(app)
     with ThreadPoolExecutor(1) as pool:
         answer = pool.submit(other.json, "POST", ADDRESS, BODY)
         try:
-            assert begun.wait(PATIENCE_S)
+            assert slow.batches.asked.wait(PATIENCE_S)
             yield answer
         finally:
-            go_on.set()
+            slow.batches.go_on.set()
             answer.result(PATIENCE_S)
-            other.close()
 
 
-def test_one_trial_is_worked_out_at_a_time(
-    app: Starlette, visit: Visit, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_one_trial_is_worked_out_at_a_time(busy: Cellar, visiting: Callable[..., Visit]) -> None:
     """Whoever asks meanwhile is told when to come again, a program and a person each in their way."""
-    with one_at_work(app, monkeypatch) as first:
+    slow = SlowStore(busy.store)
+    app = create_app(replace(busy.ports(), store=cast(Store, slow)), WebSettings())
+    visit = visiting(app)
+    with one_at_work(visiting(app), slow) as first:
         refused = visit.json("POST", ADDRESS, BODY)
         page = visit.get(PAGE)
         assert visit.get("/batches/hedgerow-session/tune").status_code == 200  # nothing is tried yet
