@@ -6,6 +6,7 @@ import logging
 import queue
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -25,6 +26,9 @@ logger = logging.getLogger(__name__)
 SWITCH_S: Final = 0.0005
 LOOK_S: Final = 1.0
 EXAMPLE: Final = '[{"n":"density","u":"kg/m3","v":1038.1},{"n":"temperature","u":"Cel","v":18.4}]'
+
+Build = Callable[[Loaded], Daemon]
+"""Makes a daemon that is not started yet; raises what `Daemon` does."""
 
 
 @click.command("run")
@@ -50,13 +54,13 @@ def run_command(config: Path | None, verbose: bool) -> int:
     return supervise(loaded)
 
 
-def supervise(loaded: Loaded) -> int:
-    """Run until a signal says stop; the exit status."""
+def supervise(loaded: Loaded, build: Build = Daemon) -> int:
+    """Run what `build` makes until a signal says stop; the exit status."""
     signals: queue.SimpleQueue[int] = queue.SimpleQueue()
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda received, _frame: signals.put(received))
     supervisor = Supervisor.of()
-    daemon = Daemon(loaded)
+    daemon = build(loaded)
     daemon.start()
     supervisor.ready(status_words(daemon))
     for line in greeting(loaded, daemon):
@@ -72,7 +76,7 @@ def supervise(loaded: Loaded) -> int:
             continue
         if received == signal.SIGHUP:
             supervisor.reloading()
-            loaded, successor = reload(loaded, daemon)
+            loaded, successor = reload(loaded, daemon, build)
             if successor is not daemon:
                 daemon = successor
                 # only here: until now this name kept the old one
@@ -122,11 +126,11 @@ def _login(mqtt: MqttSettings) -> str:
     return authority if mqtt.username is None else f"{authority} -u float-a -P PASSWORD"
 
 
-def reload(loaded: Loaded, daemon: Daemon) -> tuple[Loaded, Daemon]:
+def reload(loaded: Loaded, daemon: Daemon, build: Build) -> tuple[Loaded, Daemon]:
     """Another daemon on the configuration as it is now; the old one goes on if that has faults."""
     try:
         fresh = load(loaded.config_file)
-        successor = Daemon(fresh)
+        successor = build(fresh)
     except ConfigurationError as error:
         for fault in error.faults:
             logger.error("the new configuration is not used: %s", fault)
@@ -141,7 +145,7 @@ def reload(loaded: Loaded, daemon: Daemon) -> tuple[Loaded, Daemon]:
     except CarboydError as error:
         logger.error("the new configuration cannot start, back to the old one: %s", error)
         successor.stop()
-        old = Daemon(loaded)
+        old = build(loaded)
         old.start()
         return loaded, old
     logger.info("the configuration was read again")
