@@ -61,7 +61,18 @@ def _topic_filter(text: str) -> str:
     return text
 
 
+def _zone_name(text: str) -> str:
+    if text:
+        try:
+            ZoneInfo(text)
+        except (KeyError, ValueError, OSError):
+            raise ValueError("a name of the IANA time zone database, such as Etc/UTC") from None
+    return text
+
+
 TopicFilter = Annotated[str, StringConstraints(max_length=512), AfterValidator(_topic_filter)]
+ZoneName = Annotated[str, AfterValidator(_zone_name)]
+"""Empty where none is set."""
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 Pointer = Annotated[str, StringConstraints(pattern=r"^(/.*)?$")]
 
@@ -246,7 +257,7 @@ class NotifySettings(Section):
     repeat_hours: float = Field(24.0, ge=1, le=24 * 14)
     group_minutes: float = Field(2.0, ge=0, le=60)
     digest_at: TimeOfDay | None = None
-    time_zone: str = ""
+    time_zone: ZoneName = ""
 
     @model_validator(mode="after")
     def _unique(self) -> NotifySettings:
@@ -259,13 +270,8 @@ class NotifySettings(Section):
     @model_validator(mode="after")
     def _quiet_where(self) -> NotifySettings:
         by_clock = self.digest_at is not None or any(one.quiet is not None for one in self.channels)
-        if self.time_zone or by_clock:
-            try:
-                ZoneInfo(self.time_zone)
-            except (KeyError, ValueError, OSError):
-                raise ValueError(
-                    "quiet hours and digest_at need time_zone, an IANA name such as Europe/Berlin"
-                ) from None
+        if by_clock and not self.time_zone:
+            raise ValueError("quiet hours and digest_at need time_zone, an IANA name such as Etc/UTC")
         return self
 
     @property
@@ -308,7 +314,7 @@ class WebSection(Section):
     port: int = Field(DEFAULT_PORT, ge=0, le=65535)
     password_hash: SecretStr | None = None
     tokens: tuple[SecretStr, ...] = ()
-    time_zone: str = ""
+    time_zone: ZoneName = ""
     public_url: str = Field("", pattern=r"^(https?://[^\s]+)?$", max_length=512)
     allowed_hosts: tuple[str, ...] = ()
     secure_cookies: bool = False
@@ -382,15 +388,16 @@ def _tried(build: Any) -> None:
 def section_of(kind: type) -> type[BaseModel]:
     """A checked section with a dataclass's own numbers and defaults.
 
-    Numbers must be finite, and not negative unless the default is; unknown keys are faults.
+    Numbers must be finite, not negative unless the default is, and no larger than the `most` beside them;
+    unknown keys are faults.
     """
     assert is_dataclass(kind)
     members: dict[str, Any] = {}
     standard = kind()
     for member in fields(kind):
         default = getattr(standard, member.name)
-        checked = Annotated[FiniteFloat, Field(ge=0)] if default >= 0 else FiniteFloat
-        members[member.name] = (checked, default)
+        limits = Field(ge=0 if default >= 0 else None, le=member.metadata.get("most"))
+        members[member.name] = (Annotated[FiniteFloat, limits], default)
     config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
     return cast("type[BaseModel]", create_model(kind.__name__, __config__=config, **members))
 

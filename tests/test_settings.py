@@ -180,6 +180,37 @@ def test_a_mistyped_variable_is_a_fault(monkeypatch: pytest.MonkeyPatch) -> None
         load(None)
 
 
+@pytest.mark.parametrize(
+    ("table", "key"),
+    [
+        ("thresholds", "finished_doubt"),
+        ("thresholds", "stalled_doubt"),
+        ("thresholds", "week_doubt"),
+        ("alerts", "nutrient_latest_share"),
+    ],
+)
+def test_a_chance_in_per_cent_is_a_fault(tmp_path: Path, table: str, key: str) -> None:
+    """14 for 14 % would call everything finished: a chance or a share lies between 0 and 1."""
+    file = tmp_path / "carboyd.toml"
+    file.write_text(f"[{table}]\n{key} = 14\n")
+    with pytest.raises(ConfigurationError, match=rf"{table}\.{key}.*less than or equal to 1"):
+        load(file)
+    file.write_text(f"[{table}]\n{key} = 1.0\n")
+    assert getattr(getattr(load(file).settings, table).value(), key) == 1.0
+
+
+def test_a_zone_that_is_none_is_named_beside_the_other_faults(tmp_path: Path) -> None:
+    """By its key, with what is allowed, for notices and for the page."""
+    file = tmp_path / "carboyd.toml"
+    file.write_text('[notify]\ntime_zone = "Mars/X"\nrepeat_hours = -1\n[web]\ntime_zone = "Mars/X"\n')
+    with pytest.raises(ConfigurationError) as caught:
+        load(file)
+    faults = caught.value.faults
+    assert len(faults) == 3
+    for key in ("notify.time_zone", "web.time_zone"):
+        assert any(key in fault and "Mars/X" in fault and "IANA" in fault for fault in faults)
+
+
 def test_what_goes_by_the_clock_needs_a_zone(tmp_path: Path) -> None:
     """A digest at eight is eight somewhere; with the zone it becomes the time of the digest."""
     file = tmp_path / "carboyd.toml"

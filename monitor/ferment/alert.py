@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from monitor.ferment.verdict import SHARE
 from monitor.units import MS_PER_HOUR
 
 
@@ -23,7 +24,7 @@ class AlertPolicy:
     silent_intervals: float = 12.0
     """Silent after so many of the sensor's own intervals, but never before `silent_hours`."""
     nutrient_hours: float = 24.0
-    nutrient_latest_share: float = 0.33
+    nutrient_latest_share: float = field(default=0.33, metadata=SHARE)
     """Feeding after a third of the fall does no good (common practice)."""
     infusion_days: float = 3.5
     """The first taste, halfway to the usual time (common practice)."""

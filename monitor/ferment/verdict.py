@@ -10,7 +10,9 @@ over moments: a sweep of thresholds is then a handful of vector comparisons. Com
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -19,6 +21,8 @@ from monitor.ferment.evidence import Evidence
 
 Scalar = Any
 """A float or bool, or an array of them over moments."""
+SHARE: Final[Mapping[str, float]] = MappingProxyType({"most": 1.0})
+"""Beside a threshold that is a probability or a share: 1 is the most that it can be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +35,7 @@ class Thresholds:
     begun_points: float = 3.0
     least_hours: float = 30.0
     """Since pitching or the last sugar."""
-    finished_doubt: float = 0.14
+    finished_doubt: float = field(default=0.14, metadata=SHARE)
     """Finished: the probability that more than one and three quarter points are still to fall is below
     this."""
     finished_gap_sd: float = 1.25
@@ -39,7 +43,7 @@ class Thresholds:
     calm_rise_z: float = 1.5
     """Neither finished nor stalled: a float rises by more than its drift, as surely as this. Gravity does
     not, so it is disturbed, or sugar went in."""
-    stalled_doubt: float = 0.65
+    stalled_doubt: float = field(default=0.65, metadata=SHARE)
     """Stalled: the probability that it is *not* standing still with sugar left is below this."""
     stalled_per_day: float = 0.6
     """What is called stalled has not fallen faster than this over the last two days."""
@@ -57,7 +61,7 @@ class Thresholds:
     """No fall at all by then is a failed start."""
     week_per_day: float = 0.15
     """At rest: has surely not fallen faster than this over the last week."""
-    week_doubt: float = 0.5
+    week_doubt: float = field(default=0.5, metadata=SHARE)
     """What has been at rest for a week is finished by this doubt instead, and stalled where it is too far
     above its end for that: by then a maker must hear something."""
     stuck_gap_points: float = 2.0

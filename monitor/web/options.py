@@ -6,6 +6,9 @@ import ipaddress
 from dataclasses import dataclass
 from typing import Final
 
+from argon2 import extract_parameters
+from argon2.exceptions import InvalidHashError
+
 from monitor.cellar.shown import UnitSystem
 from monitor.errors import ConfigurationError
 
@@ -46,10 +49,20 @@ class WebSettings:
             faults.append(
                 f"web.host = {self.host!r}: without a password or a token allowed: a loopback address"
             )
+        if self.password_hash is not None and not _is_hash(self.password_hash):
+            faults.append("web.password_hash: (not shown): allowed: what 'carboyd password' prints")
         if any(len(token) < 24 for token in self.tokens):
             faults.append("web.tokens: (not shown): allowed: 24 characters or more each")
         if faults:
             raise ConfigurationError(faults, hint="make a password hash with 'carboyd password'")
+
+
+def _is_hash(text: str) -> bool:
+    try:
+        extract_parameters(text)
+    except InvalidHashError:
+        return False
+    return True
 
 
 def is_loopback(host: str) -> bool:

@@ -46,6 +46,8 @@ class Knob:
     value: float
     part: str
     """`thresholds` or `alerts`."""
+    most: float = math.inf
+    """What it cannot be more than."""
 
     @property
     def label(self) -> str:
@@ -55,12 +57,12 @@ class Knob:
     @property
     def highest(self) -> float:
         """The highest value that makes sense to try."""
-        return max(1.0, MOST_TIMES * abs(self.value))
+        return min(max(1.0, MOST_TIMES * abs(self.value)), self.most)
 
     @property
     def slide(self) -> float:
         """Where a slider ends: beyond it a value can still be typed."""
-        return 3.0 * abs(self.value) or 1.0
+        return min(3.0 * abs(self.value) or 1.0, self.most)
 
     @property
     def step(self) -> float:
@@ -75,7 +77,7 @@ def knobs(analysis: Analysis) -> tuple[Knob, ...]:
         for one in fields(holder):
             value = getattr(holder, one.name)
             if isinstance(value, int | float) and not isinstance(value, bool):
-                found.append(Knob(one.name, float(value), part))
+                found.append(Knob(one.name, float(value), part, one.metadata.get("most", math.inf)))
     return tuple(found)
 
 

@@ -267,7 +267,7 @@ def test_a_shared_link_shows_one_batch_and_changes_nothing(
     page = visit.post(f"{BATCH}/shares", {}).text
     found = re.search(r'href="http://127\.0\.0\.1:8417(/shared/[^"]+)"', page)
     assert found is not None
-    guest = visiting(create_app(busy.ports(), WebSettings(password_hash="x")))
+    guest = visiting(create_app(busy.ports(), WebSettings(tokens=("t" * 24,))))
     text = guest.get(found[1]).text
     assert "Hedgerow session" in text
     assert "Plum" not in text

@@ -55,7 +55,7 @@ def test_a_guest_sees_what_was_taken_back_and_takes_nothing_back(
         r'href="http://127\.0\.0\.1:8417(/shared/[^"]+)"', visit.post(f"{BATCH}/shares", {}).text
     )
     assert found is not None
-    guest = visiting(create_app(busy.ports(), WebSettings(password_hash="x")))
+    guest = visiting(create_app(busy.ports(), WebSettings(tokens=("t" * 24,))))
     text = guest.get(found[1]).text
     assert "Sweetened , 800 g Taken back" in words_of(text)
     assert "take-back" not in text

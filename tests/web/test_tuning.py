@@ -100,3 +100,13 @@ def test_a_trial_that_fails_lets_the_next_one_in(visit: Visit) -> None:
     assert visit.json("POST", "/api/v1/batches/none/tune", BODY).status_code == 404
     assert visit.json("POST", ADDRESS, {"thresholds": {"patience": 1}}).status_code == 422
     assert visit.json("POST", ADDRESS, BODY).status_code == 200
+
+
+def test_a_chance_is_tried_up_to_one() -> None:
+    """More than certain is nothing to try, though it were less than twenty times what is set."""
+    assert {one.name: (one.highest, one.slide) for one in knobs(Analysis())}["finished_doubt"] == (
+        1.0,
+        pytest.approx(0.42),
+    )
+    with pytest.raises(InputError, match="stalled_doubt = 1.2: 0 to 1"):
+        tuned(Analysis(), {"stalled_doubt": 1.2})
