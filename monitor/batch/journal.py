@@ -12,7 +12,7 @@ from monitor.errors import InputError, QuantityError
 from monitor.ferment.event import JournalEntry, JournalKind, Reading
 from monitor.must.alcohol import corrected_ferment_sg
 from monitor.must.density import corrected_sg
-from monitor.units import Quantity, rfc3339_from_ms
+from monitor.units import MS_PER_DAY, Quantity, rfc3339_from_ms
 
 LONGEST_NOTE: Final = 2_000
 SAMPLE_C: Final = (0.0, 50.0)
@@ -21,6 +21,9 @@ SAMPLE_SG: Final = (0.970, 1.250)
 """What a hydrometer in a must, a mead or a liqueur can read."""
 TASTE_SCORE: Final = (0, 10)
 """0 none at all, 10 as much as can be borne."""
+
+BEFORE_DAYS: Final = 14
+"""What is done to a must before the yeast goes in: pressed, sulfited, left to settle."""
 
 _CLOCK_SLACK_MS: Final = 5 * 60_000
 
@@ -38,6 +41,17 @@ def past_ms(what: str, moment_ms: int, at_ms: int) -> int:
             hint="write down what was done, not what is planned",
         )
     return min(moment_ms, at_ms)
+
+
+def require_of_batch(sheet: Sheet, what: str, moment_ms: int) -> None:
+    """Raise InputError for what lies long before the pitching: another batch's, or another year's."""
+    if moment_ms < sheet.pitched_ms - BEFORE_DAYS * MS_PER_DAY:
+        days = (sheet.pitched_ms - moment_ms) // MS_PER_DAY
+        raise InputError(
+            f"{what} at {rfc3339_from_ms(moment_ms)}, {days} days before {sheet.slug!r} was pitched:"
+            f" {BEFORE_DAYS} days at the most",
+            hint="check the year and the batch; a wrong pitching is changed on the batch's sheet",
+        )
 
 
 def entry(kind: JournalKind, *, done_ms: int, at_ms: int, note: str = "") -> JournalEntry:
@@ -78,7 +92,8 @@ def hand_sample(sheet: Sheet, *, gravity_sg: float, time_ms: int, received_ms: i
     """A hydrometer sample as a reading of the batch's hand sensor.
 
     `gravity_sg` is specific gravity 20/20 degC, already corrected for the sample's temperature.
-    Raises QuantityError outside what a hydrometer can read, InputError for a sample of the future.
+    Raises QuantityError outside what a hydrometer can read, InputError for a sample of the future or of long
+    before the pitching.
     """
     low, high = SAMPLE_SG
     if not math.isfinite(gravity_sg) or not low <= gravity_sg <= high:
@@ -86,6 +101,7 @@ def hand_sample(sheet: Sheet, *, gravity_sg: float, time_ms: int, received_ms: i
             f"sample gravity {gravity_sg:g} sg: {low:g} to {high:g} is possible", hint="write it as 1.012"
         )
     taken_ms = past_ms("taken", time_ms, received_ms)
+    require_of_batch(sheet, "taken", taken_ms)
     return Reading(
         sensor=sheet.hand_sensor,
         quantity=Quantity.SAMPLE_GRAVITY,

@@ -10,7 +10,14 @@ import click
 
 from monitor import quantities
 from monitor.batch.expectation import in_percent
-from monitor.batch.journal import Tasting, corrected_sample_sg, entry, hand_sample, past_ms
+from monitor.batch.journal import (
+    Tasting,
+    corrected_sample_sg,
+    entry,
+    hand_sample,
+    past_ms,
+    require_of_batch,
+)
 from monitor.batch.plain import to_plain
 from monitor.batch.sheet import Sheet, require_pitched, slug_of
 from monitor.commands.context import (
@@ -147,6 +154,7 @@ def event(
         note = Tasting(sweetness, acid, note).note()
     written = entry(meant, done_ms=time_ms(at, entered_ms), at_ms=entered_ms, note=note)
     with opened(config) as store:
+        require_of_batch(store.batches.get(batch), "done", written.done_ms)
         store.batches.write_down(batch, written)
     click.echo(f"{local(written.done_ms)}  {kind}  {written.note}".rstrip())
 

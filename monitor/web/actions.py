@@ -68,6 +68,7 @@ class Actions:
     def deed(self, slug: str, kind: JournalKind, *, done_ms: int, note: str = "") -> JournalEntry:
         """Write down something that was done."""
         written = journal.entry(kind, done_ms=done_ms, at_ms=self.ports.now_ms(), note=note)
+        journal.require_of_batch(self.ports.store.batches.get(slug), "done", written.done_ms)
         self.ports.store.batches.write_down(slug, written)
         self._tell(slug)
         return written

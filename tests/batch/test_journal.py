@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,6 +13,7 @@ from monitor.batch.journal import (
     corrected_sample_sg,
     entry,
     hand_sample,
+    require_of_batch,
     tasting_of,
 )
 from monitor.batch.sheet import Sheet
@@ -49,6 +52,24 @@ class TestEntry:
         """What was done may stand without words; a note may not."""
         with pytest.raises(InputError, match="a note needs words"):
             entry(JournalKind.NOTE, done_ms=0, at_ms=0, note="  ")
+
+
+class TestOfBatch:
+    """What belongs to a batch by its time."""
+
+    late = replace(SHEET, pitched_ms=400 * MS_PER_DAY)
+
+    def test_what_was_done_to_the_must_before_the_yeast_is_of_the_batch(self) -> None:
+        """Pressed a fortnight before, and anything later."""
+        for day in (386, 399, 400, 500):
+            require_of_batch(self.late, "done", day * MS_PER_DAY)
+
+    def test_a_wrong_year_is_refused(self) -> None:
+        """Said by the days, for deeds and for samples: the plan would count a stabilising of last year."""
+        with pytest.raises(InputError, match="360 days before 'orchard-session' was pitched"):
+            require_of_batch(self.late, "done", 40 * MS_PER_DAY)
+        with pytest.raises(InputError, match=r"taken at .* 360 days before"):
+            hand_sample(self.late, gravity_sg=1.0, time_ms=40 * MS_PER_DAY, received_ms=401 * MS_PER_DAY)
 
 
 class TestHandSample:

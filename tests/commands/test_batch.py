@@ -170,7 +170,7 @@ def test_a_time_far_out_is_said_to_be_none(carboyd_command, store, at):
 
 def test_a_mistake_is_taken_back_by_its_name(carboyd_command, store):
     """`show` names every line; taken back, one is still shown, with when, and counts no more."""
-    carboyd_command("batch", "start", "Test", "--pitched", "2d ago")
+    carboyd_command("batch", "start", "Test", "--pitched", "2026-01-01 18:00")
     carboyd_command("batch", "sample", "test", "1.100", "--at", "2026-01-03 18:00")
     carboyd_command("batch", "event", "test", "sweetened", "--note", "800 g")
     shown = json.loads(carboyd_command("batch", "show", "test", "--json").output)

@@ -10,14 +10,16 @@ from dataclasses import replace
 from typing import Any, cast
 
 import httpx
+import pytest
 
+from monitor.errors import InputError
 from monitor.ferment.event import Event
 from monitor.ferment.pipeline import Analysis
 from monitor.store.base import Store
 from monitor.store.sql import SqlStore
 from monitor.web.app import create_app
 from monitor.web.options import WebSettings
-from monitor.web.tuning import BUSY_S, knobs
+from monitor.web.tuning import BUSY_S, knobs, tuned
 from monitor.web.words import THRESHOLD
 
 from .rooms import Cellar, Visit, words_of
@@ -108,5 +110,5 @@ def test_a_chance_is_tried_up_to_one() -> None:
         1.0,
         pytest.approx(0.42),
     )
-    with pytest.raises(InputError, match="stalled_doubt = 1.2: 0 to 1"):
+    with pytest.raises(InputError, match=r"stalled_doubt = 1\.2: 0 to 1"):
         tuned(Analysis(), {"stalled_doubt": 1.2})
