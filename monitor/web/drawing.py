@@ -30,9 +30,9 @@ class Scale:
 
     @property
     def ticks(self) -> tuple[tuple[float, str], ...]:
-        """Place and label of each tick: every 10 points, every 20 on a long ruler."""
+        """Place and label of each tick, eight at the most: on a phone more would run into one another."""
         span_points = (self.sweet_sg - self.dry_sg) * POINTS_PER_SG
-        step = 10 if span_points <= 70 else 20
+        step = next(step for step in (10, 20, 50) if span_points <= 7 * step or step == 50)
         first = math.ceil(round(self.dry_sg * POINTS_PER_SG, 6) / step) * step
         last = round(self.sweet_sg * POINTS_PER_SG)
         return tuple(

@@ -46,6 +46,14 @@ def test_ticks_stand_at_round_gravities() -> None:
     assert [place for place, _ in ticks] == [0.0, 16.67, 33.33, 50.0, 66.67, 83.33, 100.0]
 
 
+def test_a_long_ruler_has_few_ticks() -> None:
+    """From a strong must at 1.170 they stand every 50 points; no ruler has more than eight."""
+    assert [label for _, label in Scale(1.170, 0.980).ticks] == ["1.150", "1.100", "1.050", "1.000"]
+    for sweet in range(1050, 1260, 10):
+        for dry in range(960, 1000, 10):
+            assert 3 <= len(Scale(sweet / 1000.0, dry / 1000.0).ticks) <= 8
+
+
 def test_unknown_numbers_leave_their_mark_out() -> None:
     """A batch that has told nothing yet has an empty ruler."""
     assert Ruler.of(a_batch(), Scale(1.05, 0.99)) == Ruler(None, None, None)
