@@ -9,7 +9,7 @@ dissociation. Sources do not agree on pK, and a tenth of it is a quarter of the 
 * `MIXED`: the thermodynamic table of Usseglio-Tomasset in OIV-MA-AS323-04C, which climbs with temperature and
   alcohol, lowered to a mixed constant by Debye-Hueckel at the mean ionic strength 0.038 that the method
   gives (its coefficients A 0.51, B 1.64 are from memory). The table begins at 20 degC: colder liquids are
-  taken as 20 degC, which flatters them.
+  taken as 20 degC, which flatters them, and every dose and refusal says so.
 
 Whichever is chosen is written into the result. Laws change and bind those who sell; limits are shown as
 advice, with their year.
@@ -29,6 +29,7 @@ import numpy as np
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.molar import NA, SULFUR_DIOXIDE_G_MOL, H, K, O, S
 from monitor.cellar.possible import within
+from monitor.units import degrees
 
 TEXTBOOK_PK: Final = 1.81
 ACIDIFY_FIRST_PH: Final = 3.8
@@ -123,6 +124,11 @@ class SulfiteDose(Advised):
 
     convention: PkConvention
     pk: float
+    temperature_c: float
+    """Of the liquid, degC."""
+    reckoned_c: float | None
+    """What the constant holds for, degC: the table's first temperature where the liquid is colder; None for
+    the flat one, which knows no temperature."""
     molecular_target_mg_l: float
     free_needed_mg_l: float
     """Free SO2 that gives the target at this pH."""
@@ -140,6 +146,11 @@ class SulfiteDose(Advised):
     limits_exceeded: tuple[SulfiteLimit, ...]
     label_required: bool
     """Total at or above 10 mg/L: sulfites must be declared on drink for sale."""
+
+    @property
+    def flattered(self) -> tuple[Caution, ...]:
+        """What is to be said where the liquid is colder than its constant."""
+        return _flattered(self.convention, self.temperature_c)
 
 
 def so2_yield_g_per_g(salt: Salt) -> float:
@@ -163,8 +174,9 @@ def so2_pk(
 ) -> float:
     """The pK that a convention uses.
 
-    Liquids colder than 20 degC are taken as 20 degC, stronger than 15 % vol as 15. Raises QuantityError
-    outside -5..40 degC and 0..25 % vol.
+    Liquids colder than 20 degC are taken as 20 degC (see `reckoned_c`), which asks for too little; stronger
+    than 15 % vol as 15, which asks for a little too much. Raises QuantityError outside -5..40 degC and 0..25
+    % vol.
     """
     within("temperature", temperature_c, -5.0, _TABLE_C[-1], "degC")
     within("alcohol", alcohol_abv, 0.0, 25.0, "% vol")
@@ -172,7 +184,14 @@ def so2_pk(
         return TEXTBOOK_PK
     root = math.sqrt(_IONIC_STRENGTH)
     lowered = _DEBYE_A * root / (1.0 + _DEBYE_B * root)
-    return pk_thermodynamic(max(temperature_c, _TABLE_C[0]), min(alcohol_abv, _TABLE_ABV[-1])) - lowered
+    table_c = reckoned_c(temperature_c, convention)
+    assert table_c is not None
+    return pk_thermodynamic(table_c, min(alcohol_abv, _TABLE_ABV[-1])) - lowered
+
+
+def reckoned_c(temperature_c: float, convention: PkConvention) -> float | None:
+    """The temperature, degC, that a convention's pK holds for; None for the flat one, which knows none."""
+    return None if convention is PkConvention.TEXTBOOK else max(temperature_c, _TABLE_C[0])
 
 
 def molecular_share(ph: float, pk: float = TEXTBOOK_PK) -> float:
@@ -274,9 +293,12 @@ def sulfite_dose(
     after_mg_l = before_mg_l + add_mg_l
     most_after_mg_l = before_mg_l + add_mg_l / powder_strength
     over = limits_exceeded(most_after_mg_l)
+    flattered = _flattered(convention, temperature_c)
     return SulfiteDose(
         convention=convention,
         pk=pk,
+        temperature_c=temperature_c,
+        reckoned_c=reckoned_c(temperature_c, convention),
         molecular_target_mg_l=molecular_target_mg_l,
         free_needed_mg_l=needed_mg_l,
         so2_to_add_mg_l=add_mg_l,
@@ -288,9 +310,9 @@ def sulfite_dose(
         stock_10_percent_ml=grams / STOCK_STRENGTH,
         limits_exceeded=over,
         label_required=most_after_mg_l >= LABEL_MG_L,
-        cautions=(*_dose_cautions(ph, most_after_mg_l, over, powder_strength), *HANDLING)
+        cautions=(*flattered, *_dose_cautions(ph, most_after_mg_l, over, powder_strength), *HANDLING)
         if add_mg_l > 0.0
-        else _none_cautions(most_after_mg_l, over),
+        else (*flattered, *_none_cautions(most_after_mg_l, over)),
     )
 
 
@@ -340,8 +362,26 @@ def dose_or_refusal(
         reason=reason,
         instead=instead + enough,
         after_acid=after_acid,
-        cautions=HANDLING if after_acid is None else after_acid.cautions,
+        cautions=(*dose.flattered, *HANDLING) if after_acid is None else after_acid.cautions,
     )
+
+
+def _flattered(convention: PkConvention, temperature_c: float) -> tuple[Caution, ...]:
+    """That the constant is one of a warmer liquid, where it is.
+
+    pK falls with the cold, by 0.04 a degree at the table's cold end, and with it the molecular share.
+    """
+    table_c = reckoned_c(temperature_c, convention)
+    if table_c is None or temperature_c >= table_c:
+        return ()
+    text = (
+        f"This was reckoned at {degrees(table_c)} degC, where the table of this constant begins: at"
+        f" {degrees(temperature_c)} degC less of the free SO2 is molecular than that, by how much no figure"
+        " here tells, and what is weighed asks for too little. It is reached only once the liquid stands at"
+        f" {degrees(table_c)} degC: until then count on less protection, and where sugar has to be held, on"
+        " cold, sterile filtration or heat."
+    )
+    return (Caution(Hazard.SULFITE, text),)
 
 
 def _dose_cautions(

@@ -125,20 +125,25 @@ def _sulfite_rows(dose: SulfiteDose, output: Output) -> list[Row]:
         return [
             (dose.salt.value, "none to add: the free SO2 that is in it is enough"),
             ("free SO2 needed", f"{dose.free_needed_mg_l:.0f} mg/L"),
-            ("  constant", f"pK {dose.pk:.3f} ({dose.convention.value})"),
+            ("  constant", _constant(dose, output)),
             ("total in it", f"{dose.total_after_mg_l:.0f} mg/L"),
         ]
     rows = [
         (dose.salt.value, output.mass(dose.salt_g)),
         ("  or as 10 % solution", output.volume(dose.stock_10_percent_ml / 1e3)),
         ("free SO2 needed", f"{dose.free_needed_mg_l:.0f} mg/L"),
-        ("  constant", f"pK {dose.pk:.3f} ({dose.convention.value})"),
+        ("  constant", _constant(dose, output)),
         ("SO2 to add", f"{dose.so2_to_add_mg_l:.0f} mg/L, of which {100.0 * dose.bound_share:.0f} % bind"),
         ("total after", f"{dose.total_after_mg_l:.0f} mg/L"),
     ]
     if dose.most_total_after_mg_l > dose.total_after_mg_l:
         rows.append(("  were the powder as new", f"{dose.most_total_after_mg_l:.0f} mg/L"))
     return rows
+
+
+def _constant(dose: SulfiteDose, output: Output) -> str:
+    at = "" if dose.reckoned_c is None else f", at {output.temperature(dose.reckoned_c)}"
+    return f"pK {dose.pk:.3f} ({dose.convention.value}{at})"
 
 
 @click.command("sorbate")

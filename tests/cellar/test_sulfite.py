@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 
 import pytest
@@ -280,6 +281,50 @@ def test_cold_liquids_are_taken_at_the_tables_edge() -> None:
     assert s.so2_pk(4.0, 5.0, PkConvention.MIXED) == s.so2_pk(20.0, 5.0, PkConvention.MIXED)
     with pytest.raises(QuantityError, match="temperature"):
         s.pk_thermodynamic(4.0, 5.0)
+
+
+def _flatters(found: s.SulfiteDose | s.SulfiteRefusal) -> list[str]:
+    return [one.text for one in found.cautions if "asks for too little" in one.text]
+
+
+@pytest.mark.parametrize("free_mg_l", [0.0, 35.0])
+def test_a_dose_for_a_warmer_liquid_says_so(free_mg_l: float) -> None:
+    """At 4 degC, by the constant of 20 degC, the caution names both, whether any is to be added or not.
+
+    That it asks for too little follows from van 't Hoff: SO2 ionises with -17.8 kJ/mol (handbook, from
+    memory), so pK falls by 0.18 from 20 to 4 degC, and half as much again would be needed at pH 3.4.
+    """
+    fall = 17_800.0 / (8.314 * math.log(10.0)) * (1.0 / 277.15 - 1.0 / 293.15)
+    assert fall == pytest.approx(0.18, abs=0.01)
+    mixed = partial(s.sulfite_dose, 18.0, 3.4, alcohol_abv=5.5, convention=PkConvention.MIXED)
+    cold = mixed(temperature_c=4.0, free_mg_l=free_mg_l)
+    needed_mg_l = s.free_so2_needed_mg_l(0.8, 3.4, cold.pk - fall)
+    assert needed_mg_l == pytest.approx(1.5 * cold.free_needed_mg_l, rel=0.03)
+    (text,) = _flatters(cold)
+    assert "reckoned at 20 degC" in text
+    assert "at 4 degC" in text
+    assert (cold.temperature_c, cold.reckoned_c) == (4.0, 20.0)
+    assert not _flatters(mixed(temperature_c=20.0, free_mg_l=free_mg_l))
+    flat = s.sulfite_dose(18.0, 3.4, alcohol_abv=5.5, temperature_c=4.0)
+    assert flat.reckoned_c is None
+    assert not _flatters(flat)
+
+
+@pytest.mark.parametrize(("ph", "total_mg_l"), [(4.2, 0.0), (4.2, 190.0), (3.6, 190.0)])
+def test_a_refusal_for_a_warmer_liquid_says_so(ph: float, total_mg_l: float) -> None:
+    """With a dose after acid, and without one, what is said of the cold comes once."""
+    dose_at = partial(
+        s.sulfite_dose,
+        18.0,
+        alcohol_abv=5.5,
+        temperature_c=4.0,
+        total_mg_l=total_mg_l,
+        convention=PkConvention.MIXED,
+    )
+    pk = s.so2_pk(4.0, 5.5, PkConvention.MIXED)
+    found = s.dose_or_refusal(dose_at, ph, 0.8, pk)
+    assert isinstance(found, s.SulfiteRefusal)
+    assert len(_flatters(found)) == 1
 
 
 @pytest.mark.parametrize(

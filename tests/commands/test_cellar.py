@@ -52,6 +52,7 @@ EXAMPLES: list[list[str]] = [
     ["sulfite", *DOSED],
     ["sulfite", *DOSED, "--salt", "sodium", "--open-for", "700 days", "--free", "10 mg/L"],
     ["sulfite", *DOSED, "--constant", "mixed", "--bound", "30%", "--total", "40 mg/L"],
+    ["sulfite", *DOSED, "--constant", "mixed", "--temperature", "4C"],
     ["sulfite", "--volume", "5gal", "--ph", "4.2", "--alcohol", "5.5%"],
     ["sorbate", *DOSED],
     ["sorbate", "--volume", "18L", "--ph", "3.3", "--alcohol", "12%", "--molecular", "0.8 mg/L"],

@@ -19,3 +19,15 @@ def test_no_sulfite_where_enough_is_in_it() -> None:
     assert "no sulfite yet" not in shown
     assert "above the 200 mg/L for mead in the EU" in shown
     assert as_json(words)["salt_g"] == 0.0
+
+
+def test_the_constant_says_for_which_temperature_it_is() -> None:
+    """The table of the mixed constant begins at 20 degC (OIV-MA-AS323-04C): colder is reckoned so."""
+    words = ["sulfite", "--volume", "18L", "--ph", "3.4", "--alcohol", "5.5%", "--constant", "mixed"]
+    cold = told([*words, "--temperature", "4C"])
+    assert "mixed constant, at 20.0 °C (68.0 °F))" in cold
+    assert "reckoned at 20 degC" in cold
+    assert "reckoned at 68 degF" in told([*words, "--temperature", "4C", "--units", "us"])
+    warm = told([*words, "--temperature", "25C"])
+    assert "at 25.0 °C" in warm
+    assert "reckoned at" not in warm
