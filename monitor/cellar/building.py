@@ -15,7 +15,7 @@ from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.molar import CARBON_DIOXIDE_G_MOL
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
-from monitor.must.alcohol import CO2_PER_EXTRACT, expected_final_gravity_sg, fermented
+from monitor.must.alcohol import CO2_PER_EXTRACT, expected_end
 from monitor.must.density import WATER_20C_KG_M3, plato_from_sg
 from monitor.must.honey import MOISTURE_RANGE, Sweetener, honey
 from monitor.must.liquid import Liquid, grams_to_reach, unfermented
@@ -26,8 +26,14 @@ FOAM_SHARE: Final = 0.10
 """Share of the vessel that a ferment wants free for its foam (common practice)."""
 _STRONG_SG: Final = 1.110
 """Above this many yeasts start badly (common practice)."""
+DOUBTED_ABV: Final = 15.0
+"""Strength, % vol, from which an end is doubted where nobody said what the yeast stands."""
+YEAST_STOPS_ABV: Final = (14.0, 18.0)
+"""Where most yeasts stop, % vol (common practice)."""
 _CO2_ROOM_M3_PER_G: Final = 0.02406 / CARBON_DIOXIDE_G_MOL
 """At 20 degC and 1 atm, as an ideal gas."""
+_SAME_GAS_SHARE: Final = 0.01
+"""Amounts of gas that lie closer are told as one."""
 _FOUL_SHARE: Final = 0.005
 """Half a per cent: what workplaces allow over eight hours, from memory."""
 USUAL_MOISTURE: Final = (0.13, 0.20)
@@ -154,9 +160,9 @@ def build_must(
     mass_g, water_g = _made_up(wanted, _as_liquid(others), sweetener or honey())
     portions = (Portion(sweetener or honey(), mass_g), *others)
     share = must_fermentable_share(portions)
-    final_sg = expected_final_gravity_sg(target_sg, share, alcohol_tolerance_abv)
-    dry = fermented(wanted, share * wanted.extract_g)
-    abv = dry.abv if alcohol_tolerance_abv is None else min(dry.abv, alcohol_tolerance_abv)
+    end = expected_end(wanted, share, alcohol_tolerance_abv)
+    # a rounding above what was told would be one too many
+    abv = end.abv if alcohol_tolerance_abv is None else min(end.abv, alcohol_tolerance_abv)
     return Recipe(
         gravity_sg=target_sg,
         volume_l=volume_l,
@@ -164,9 +170,15 @@ def build_must(
         water_l=water_g / WATER_20C_KG_M3,
         vessel_l=vessel_l,
         free_l=None if vessel_l is None else vessel_l - volume_l,
-        expected_final_gravity_sg=final_sg,
+        expected_final_gravity_sg=end.sg,
         expected_abv=abv,
-        cautions=_must_cautions(target_sg, volume_l, vessel_l, portions),
+        cautions=(
+            *_gas_cautions(CO2_PER_EXTRACT * (wanted.extract_g - end.extract_g), portions),
+            *_room_cautions(volume_l, vessel_l),
+            *_strong_cautions(target_sg),
+            *strength_cautions(abv, tolerance_told=alcohol_tolerance_abv is not None),
+            *_notes(portions),
+        ),
     )
 
 
@@ -279,31 +291,59 @@ def correct_must(
     )
 
 
-def _must_cautions(
-    target_sg: float, volume_l: float, vessel_l: float | None, portions: Sequence[Portion]
-) -> tuple[Caution, ...]:
-    co2_g = _co2_g(portions)
-    gas_m3 = co2_g * _CO2_ROOM_M3_PER_G
-    found = []
-    if co2_g > 0.0:
-        text = (
-            f"This must gives off about {co2_g:.0f} g of carbon dioxide, {_rounded(gas_m3)} m3 of gas, enough"
-            f" to foul {_rounded(gas_m3 / _FOUL_SHARE)} m3 of air that stands still: ferment under an airlock"
-            " that cannot clog, in a room with moving air, never in a sealed vessel."
+def _gas_cautions(co2_g: float, portions: Sequence[Portion]) -> tuple[Caution, ...]:
+    """What is said of the gas: g of it up to the end that is told; the air is reckoned with the most."""
+    most_g = max(_co2_g(portions), co2_g)
+    if most_g <= 0.0:
+        return ()
+    gas_m3, most_m3 = co2_g * _CO2_ROOM_M3_PER_G, most_g * _CO2_ROOM_M3_PER_G
+    made = f"This must gives off about {co2_g:.0f} g of carbon dioxide, {_rounded(gas_m3)} m3 of gas"
+    if most_g - co2_g > _SAME_GAS_SHARE * most_g:
+        made += (
+            f", up to the end that is told; where its yeast stands more than was said, up to {most_g:.0f} g,"
+            f" {_rounded(most_m3)} m3"
         )
-        found.append(Caution(Hazard.CARBON_DIOXIDE, text))
-    if vessel_l is not None and vessel_l - volume_l < FOAM_SHARE * vessel_l:
-        found.append(
-            Caution(
-                Hazard.QUALITY,
-                f"Less than {100.0 * FOAM_SHARE:.0f} % of the vessel is free: foam may reach the airlock. Use"
-                " a blow-off tube or start with less.",
-            )
-        )
-    found.extend(_strong_cautions(target_sg))
+    text = (
+        f"{made}, enough to foul {_rounded(most_m3 / _FOUL_SHARE)} m3 of air that stands still: ferment under"
+        " an airlock that cannot clog, in a room with moving air, never in a sealed vessel."
+    )
+    return (Caution(Hazard.CARBON_DIOXIDE, text),)
+
+
+def _room_cautions(volume_l: float, vessel_l: float | None) -> tuple[Caution, ...]:
+    if vessel_l is None or vessel_l - volume_l >= FOAM_SHARE * vessel_l:
+        return ()
+    text = (
+        f"Less than {100.0 * FOAM_SHARE:.0f} % of the vessel is free: foam may reach the airlock. Use a"
+        " blow-off tube or start with less."
+    )
+    return (Caution(Hazard.QUALITY, text),)
+
+
+def _notes(portions: Sequence[Portion]) -> tuple[Caution, ...]:
     notes = {note for portion in portions for note in portion.sweetener.notes}
-    found.extend(Caution(Hazard.QUALITY, note) for note in sorted(notes))
-    return tuple(found)
+    return tuple(Caution(Hazard.QUALITY, note) for note in sorted(notes))
+
+
+def strength_cautions(abv: float, *, tolerance_told: bool) -> tuple[Caution, ...]:
+    """What is said of an end that most yeasts do not come to, % vol by the balance alone.
+
+    From `DOUBTED_ABV` on where nobody said what the yeast stands; beyond all usual yeasts in any case.
+    """
+    low, high = YEAST_STOPS_ABV
+    if abv <= high if tolerance_told else abv < DOUBTED_ABV:
+        return ()
+    instead = (
+        "Start lower."
+        if tolerance_told
+        else "Say what the yeast stands (--tolerance) and reckon with that end, or start lower."
+    )
+    text = (
+        f"{abv:.1f} % vol is what the sugar would make, not what a yeast does: most stop at {low:g} to"
+        f" {high:g} % vol, and such a must stays sweet and stuck. {instead} What is stuck may wake up"
+        " again: never seal it before its sugar is held back."
+    )
+    return (Caution(Hazard.PRESSURE, text),)
 
 
 def _strong_cautions(target_sg: float) -> tuple[Caution, ...]:

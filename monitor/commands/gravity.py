@@ -7,7 +7,15 @@ from dataclasses import dataclass
 import click
 
 from monitor.batch.journal import SAMPLE_C
-from monitor.cellar.building import USUAL_MOISTURE, HoneyUsed, honey_used, implied_moisture
+from monitor.cellar.building import (
+    STRONGEST_SG,
+    USUAL_MOISTURE,
+    YEAST_STOPS_ABV,
+    HoneyUsed,
+    honey_used,
+    implied_moisture,
+    strength_cautions,
+)
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.ending import lowest_final_gravity_sg, most_fermented_share
 from monitor.cellar.possible import within
@@ -140,6 +148,17 @@ class Strength(Advised):
     energy: Energy
 
 
+def _unlikely(abv: float) -> tuple[Caution, ...]:
+    high = YEAST_STOPS_ABV[1]
+    if abv <= high:
+        return ()
+    text = (
+        f"Most yeasts stop below {high:g} % vol: before {abv:.1f} % is believed, read both gravities again,"
+        " degassed and at 20 degC. What was fed or diluted on the way has no one original gravity."
+    )
+    return (Caution(Hazard.QUALITY, text),)
+
+
 @click.command("alcohol")
 @click.argument("original_gravity", type=GRAVITY)
 @click.argument("gravity", type=GRAVITY)
@@ -154,7 +173,7 @@ def alcohol_command(original_gravity: float, gravity: float, serving_l: float, o
         mixture_abv=mixture.abv,
         mixture_real_extract=mixture.real_extract,
         energy=energy(mixture, serving_l),
-        cautions=(_ESTIMATE, _DEGAS),
+        cautions=(*_unlikely(mixture.abv), _ESTIMATE, _DEGAS),
     )
     rows = [
         ("alcohol by volume, Balling", f"{balling.abv:.2f} %"),
@@ -193,15 +212,19 @@ class Ending(Advised):
 @output_options
 def expect_command(original_gravity: float, share: float, tolerance: float | None, output: Output) -> None:
     """Where a must of this ORIGINAL_GRAVITY should end, and how strong."""
+    within(
+        "original gravity", original_gravity, 1.0, STRONGEST_SG, hint="denser musts hardly ferment: check it"
+    )
     final_sg = expected_final_gravity_sg(original_gravity, share, tolerance)
+    abv = composition(original_gravity, final_sg).abv
     lowest_share = most_fermented_share(share)
     found = Ending(
         fermentable_share=share,
         final_gravity_sg=final_sg,
         lowest_gravity_sg=lowest_final_gravity_sg(original_gravity, share),
         all_fermented_gravity_sg=expected_final_gravity_sg(original_gravity, 1.0),
-        abv=composition(original_gravity, final_sg).abv,
-        cautions=(_REAL_MEADS,),
+        abv=abv,
+        cautions=(_REAL_MEADS, *strength_cautions(abv, tolerance_told=tolerance is not None)),
     )
     rows = [
         ("final gravity", f"{found.final_gravity_sg:.4f}"),

@@ -169,18 +169,27 @@ def expected_final_gravity_sg(
     outside 0..1 or an original gravity outside 1.000..1.300.
     """
     _checked(original_gravity_sg)
+    return expected_end(unfermented(original_gravity_sg), fermentable_share, alcohol_tolerance_abv).sg
+
+
+def expected_end(
+    must: Liquid, fermentable_share: float, alcohol_tolerance_abv: float | None = None
+) -> Liquid:
+    """What is left of a must at the end that `expected_final_gravity_sg` tells, as much of it as there was.
+
+    Raises QuantityError for a share outside 0..1.
+    """
     if not 0.0 <= fermentable_share <= 1.0:
         raise QuantityError(f"fermentable share {fermentable_share:g} is outside 0 to 1")
-    must = unfermented(original_gravity_sg)
     most_g = fermentable_share * must.extract_g
     end = fermented(must, most_g)
     if alcohol_tolerance_abv is None or end.abv <= alcohol_tolerance_abv:
-        return end.sg
+        return end
 
     def excess(consumed_g: float) -> float:
         return fermented(must, consumed_g).abv - alcohol_tolerance_abv
 
-    return fermented(must, float(brentq(excess, 0.0, most_g, xtol=1e-9))).sg
+    return fermented(must, float(brentq(excess, 0.0, most_g, xtol=1e-9)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -155,6 +155,54 @@ def test_the_yeasts_tolerance_caps_the_strength() -> None:
     assert recipe.expected_final_gravity_sg > 1.02
 
 
+def _gas(recipe: b.Recipe) -> str:
+    return next(one.text for one in recipe.cautions if one.hazard is Hazard.CARBON_DIOXIDE)
+
+
+def test_the_gas_is_that_of_the_end_told() -> None:
+    """18 L to 14 % vol: 18 x 0.14 x 0.789 = 1.99 kg of ethanol (0.789 kg/L, CRC Handbook) at 0.956 g of CO2 a
+    gram (Balling; 44.01/46.07 by exact masses) are 1.90 kg, and 1 % less for the liquid that shrinks.
+
+    The air is reckoned with all of the sugar: 3150 g, 1.72 m3 at 24.06 L/mol, half a per cent of 344.
+    """
+    text = _gas(b.build_must(1.160, 18.0, alcohol_tolerance_abv=14.0))
+    by_hand_g = 0.789 * 0.956 * 18_000.0 * 0.14
+    assert float(text.split(" about ")[1].split(" g")[0]) == pytest.approx(by_hand_g, rel=0.02)
+    assert "up to the end that is told" in text
+    assert "stands more than was said, up to 3150 g, 1.7 m3" in text
+    assert "foul 340 m3" in text
+    for tolerance in (None, 25.0):
+        whole = _gas(b.build_must(1.160, 18.0, alcohol_tolerance_abv=tolerance))
+        assert "about 3150 g" in whole
+        assert "end that is told" not in whole
+
+
+@pytest.mark.parametrize(
+    ("gravity", "tolerance", "doubted"),
+    [
+        (1.042, None, False),
+        (1.100, None, False),
+        (1.115, None, True),
+        (1.150, None, True),
+        (1.150, 14.0, False),
+        (1.150, 18.0, False),
+        (1.150, 25.0, True),
+    ],
+)
+def test_a_strength_that_few_yeasts_reach_is_doubted(
+    gravity: float, tolerance: float | None, doubted: bool
+) -> None:
+    """Most yeasts stop at 14 to 18 % vol (common practice): beyond, the must stays sweet and stuck.
+
+    By the rule of 131.25 a fall to 0.995 makes 13.8 % from 1.100, 15.8 from 1.115 and 20.3 from 1.150.
+    """
+    recipe = b.build_must(gravity, 18.0, alcohol_tolerance_abv=tolerance)
+    told = [one.text for one in recipe.cautions if "sweet and stuck" in one.text]
+    assert bool(told) == doubted
+    assert all(text.startswith(f"{recipe.expected_abv:.1f} % vol") for text in told)
+    assert all(("--tolerance" in text) == (tolerance is None) for text in told)
+
+
 def test_water_is_a_must_of_gravity_one() -> None:
     """At 1.000 nothing is weighed and only water poured."""
     recipe = b.build_must(1.0, 5.0)
