@@ -144,20 +144,58 @@ def plan_of(
     """
     journal = store.batches.journal(sheet.slug)
     _refuse_packaged(sheet, journal, zone)
-    if gravity_sg is None:
-        gravity_sg = measured_sg(store, sheet, evidence, now_ms)
     known = Evidence(now_ms, added_points=math.nan) if evidence is None else evidence
+    try:
+        measured = measured_sg(store, sheet, evidence, now_ms) if gravity_sg is None else gravity_sg
+        facts = _with_told(facts_by(sheet, known, measured, journal), told)
+        plan = plan_for(facts, now_ms)
+    except QuantityError as error:
+        doubt = _sample_in_doubt(store, sheet, known, now_ms) if gravity_sg is None else ""
+        if not doubt:
+            raise
+        back = (
+            f"carboyd batch take-back {sheet.slug} LINE takes the sample back, with LINE as carboyd batch"
+            f" show {sheet.slug} names it; so does its line in the journal on the page"
+        )
+        raise QuantityError(
+            f"{error}. {doubt}", hint=f"{error.hint}; {back}" if error.hint else back
+        ) from error
+    return replace(plan, foreword=_foreword(phase), before_all=contradiction(known))
+
+
+def _with_told(facts: BatchFacts, told: Told) -> BatchFacts:
+    """The facts with what the maker told of the batch."""
     facts = replace(
-        facts_by(sheet, known, gravity_sg, journal),
+        facts,
         abv=told.alcohol_abv,
         free_so2_mg_l=told.free_so2_mg_l,
         total_so2_mg_l=told.total_so2_mg_l,
         sorbate_g=told.sorbate_g,
         malolactic=told.malolactic,
     )
-    if told.keg_temperature_c is not None:
-        facts = replace(facts, keg_temperature_c=told.keg_temperature_c, keg_assumed=False)
-    return replace(plan_for(facts, now_ms), foreword=_foreword(phase), before_all=contradiction(known))
+    if told.keg_temperature_c is None:
+        return facts
+    return replace(facts, keg_temperature_c=told.keg_temperature_c, keg_assumed=False)
+
+
+def _sample_in_doubt(store: Store, sheet: Sheet, known: Evidence, now_ms: int) -> str:
+    """What speaks against the hand sample that no plan comes of, no full stop; empty where nothing does.
+
+    The judge doubts one that is far off the float or above the one before it; the first of all, without a
+    float, only the sheet can.
+    """
+    said = contradiction(known)
+    if said:
+        return said.removesuffix(".")
+    sample_sg, original_sg = _fresh_sample_sg(store, sheet, now_ms), sheet.must.original_gravity_sg
+    # sugar on the way, by however much it rose, explains a sample above the must
+    if sample_sg is None or original_sg is None or known.added_points != 0.0 or sample_sg <= original_sg:
+        return ""
+    return (
+        f"The hand sample of {sample_sg:.4f} reads above the original gravity on the sheet,"
+        f" {original_sg:.4f}, and no sugar is in the journal: correct the sheet, or take another sample and"
+        " take this one back"
+    )
 
 
 def _foreword(phase: Phase) -> str:
@@ -180,15 +218,21 @@ def _refuse_packaged(sheet: Sheet, journal: Iterable[JournalEntry], zone: tzinfo
 
 def measured_sg(store: Store, sheet: Sheet, evidence: Evidence | None, now_ms: int) -> float | None:
     """The gravity to plan with: the last hand sample if it is fresh, else the level; None without either."""
-    samples = store.readings.read(
-        [sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY], from_ms=now_ms - SAMPLE_AGE_MS
-    )
-    if len(samples):
-        return float(samples.value[int(samples.time_ms.argmax())])
+    sample_sg = _fresh_sample_sg(store, sheet, now_ms)
+    if sample_sg is not None:
+        return sample_sg
     if evidence is None:
         return None
     silent = math.isnan(evidence.level_points)
     return level_sg(evidence, _said_last_sg(store, sheet) if silent else None)
+
+
+def _fresh_sample_sg(store: Store, sheet: Sheet, now_ms: int) -> float | None:
+    """The last hand sample, where it is fresh enough to stand for the batch."""
+    samples = store.readings.read(
+        [sheet.hand_sensor], quantities=[Quantity.SAMPLE_GRAVITY], from_ms=now_ms - SAMPLE_AGE_MS
+    )
+    return float(samples.value[int(samples.time_ms.argmax())]) if len(samples) else None
 
 
 def level_sg(evidence: Evidence, last_sg: float | None) -> float | None:

@@ -159,6 +159,36 @@ def test_the_refusal_says_what_is_missing(store: SqlStore, sheet: Sheet) -> None
     assert "original gravity on the sheet" in (unwritten.value.hint or "")
 
 
+def test_a_sample_in_doubt_is_named_where_no_plan_comes_of_it(store: SqlStore, sheet: Sheet) -> None:
+    """1.2 for 1.02: the refusal says why the sample is doubted and how to take it back, by judge or sheet."""
+    store.readings.record_sample(
+        "porch", hand_sample(sheet, gravity_sg=1.2, time_ms=SAMPLED_MS + 1, received_ms=SAMPLED_MS + 1)
+    )
+    by_judge = Evidence(SAMPLED_MS + 1, doubt_points=190.0, doubt_hours=0.0)
+    for evidence, said in (
+        (by_judge, "The hand sample taken just now reads 190 points above the float"),
+        (
+            Evidence(SAMPLED_MS + 1),
+            r"The hand sample of 1\.2000 reads above the original gravity .*, 1\.0400",
+        ),
+    ):
+        with pytest.raises(QuantityError, match=said) as refused:
+            plan_of(store, sheet, evidence, SAMPLED_MS + 1)
+        assert "carboyd batch take-back porch LINE" in refused.value.hint
+    for evidence, gravity_sg in ((by_judge, 1.19), (Evidence(SAMPLED_MS + 1, added_points=12.0), None)):
+        with pytest.raises(QuantityError) as other:
+            plan_of(store, sheet, evidence, SAMPLED_MS + 1, gravity_sg=gravity_sg)
+        assert "hand sample" not in str(other.value)
+
+
+def test_a_fault_of_another_kind_names_no_sample(store: SqlStore, sheet: Sheet) -> None:
+    """With nothing against the sample, the refusal is of what is missing alone."""
+    bare = replace(sheet, must=Must(None, None, 18.0))
+    with pytest.raises(QuantityError) as refused:
+        plan_of(store, bare, Evidence(SAMPLED_MS), SAMPLED_MS)
+    assert "take-back" not in refused.value.hint
+
+
 @pytest.mark.parametrize(
     ("phase", "begins"),
     [

@@ -30,6 +30,8 @@ DRY_MOST_G_L: Final = 4.0
 """Sugar up to which a drink is called dry: Commission Delegated Regulation (EU) 2019/33, Annex III, from
 memory. It is about two points of gravity and makes a volume of carbon dioxide. A word of taste, no proof: a
 must rich in what ferments may hold more where its gravity looks dry (`Course.most_left_g_l`)."""
+GRAVITY_SG: Final = (0.98, 1.2)
+"""What a batch can stand at to be planned for, SG 20/20: up to the densest must that can be worked out."""
 TEMPERATURE_C: Final = (-2.0, 40.0)
 """What a mead in its vessel can have."""
 MEAD_PH: Final = (2.5, 5.0)
@@ -93,7 +95,9 @@ class BatchFacts:
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
         within("volume", self.volume_l, 0.1, 10_000.0, "L")
-        within("gravity", self.gravity_sg, 0.98, 1.15)
+        too_early = "too early for a plan: a must so dense has hardly begun to ferment"
+        hint = too_early if self.gravity_sg > GRAVITY_SG[1] else ""
+        within("gravity", self.gravity_sg, *GRAVITY_SG, hint=hint)
         within("sugar added", self.added_points, 0.0, 200.0, "points")
         within("unfermentable share", self.unfermentable_share, 0.0, 1.0)
         if self.temperature_c is not None:

@@ -92,7 +92,7 @@ def plan_command(
             stands.evidence,
             start_ms,
             phase=stands.phase,
-            gravity_sg=gravity_sg,
+            gravity_sg=None if gravity is None else gravity_sg,
             told=told,
             zone=zone,
         )

@@ -125,6 +125,22 @@ def test_beyond_any_vessel_no_pressure_is_named() -> None:
     assert "more than any vessel is made for" in words(plan)
 
 
+@pytest.mark.parametrize("gravity_sg", [1.165, 1.2])
+def test_a_must_that_has_not_begun_can_be_planned(gravity_sg: float) -> None:
+    """A plan is as if the batch stayed where it is: without alcohol yet, warned of, up to 1.200."""
+    plan = planned(replace(STRONG, original_gravity_sg=gravity_sg, gravity_sg=gravity_sg))
+    assert plan.end_abv == pytest.approx(0.0, abs=1e-6)
+    assert "more than any vessel is made for" in words(plan)
+
+
+def test_beyond_the_densest_must_it_is_too_early() -> None:
+    """The refusal says so; one for a gravity below all meads does not."""
+    for gravity_sg, early in ((1.22, True), (0.97, False)):
+        with pytest.raises(QuantityError) as refused:
+            replace(STRONG, original_gravity_sg=1.24, gravity_sg=gravity_sg)
+        assert ("too early for a plan" in refused.value.hint) == early
+
+
 def test_a_stabilised_batch_is_not_dosed_again() -> None:
     """Where nobody told what went in, nothing is weighed out, and what it should hold is said."""
     plan = planned(replace(SOUR, stabilised=True))

@@ -100,6 +100,30 @@ def test_a_target_that_is_reached_leaves_the_sugar_in_sight(carboyd_command):
         assert "Fill clean bottles" not in shown
 
 
+def test_a_strong_must_can_be_planned_from_its_first_sample(carboyd_command):
+    """1.165 and nothing fermented yet: figures as if it stayed there, and no fault where none is."""
+    carboyd_command("batch", "start", "Dense", "--original-gravity", "1.165", "--volume", "18L")
+    carboyd_command("batch", "sample", "dense", "1.165")
+    done = carboyd_command("plan", "dense")
+    assert done.exit_code == 0
+    assert "gravity 1.165" in " ".join(done.output.split())
+
+
+def test_a_mistyped_sample_is_named_and_its_way_back(carboyd_command):
+    """1.2 for 1.02 at 1.050, the first of all or after another: no plan, and the sample is said to be why."""
+    for slug, before in (("typo", []), ("later", ["1.049"])):
+        carboyd_command("batch", "start", slug, "--original-gravity", "1.050", "--volume", "18L",
+                        "--pitched", "9d ago")  # fmt: skip
+        for at in before:
+            carboyd_command("batch", "sample", slug, at, "--at", "8d ago")
+        carboyd_command("batch", "sample", slug, "1.2")
+        done = carboyd_command("plan", slug)
+        assert isinstance(done.exception, InputError)
+        assert "The hand sample" in str(done.exception)
+        assert "take this one back" in str(done.exception)
+        assert f"carboyd batch take-back {slug} LINE" in done.exception.hint
+
+
 def test_what_went_in_before_is_told_by_options(carboyd_command, finished):
     """After stabilising nothing is weighed out until free SO2 and sorbate are told; then only the rest is."""
     carboyd_command("batch", "event", "porch", "stabilised", "--note", "1.82 g metabisulfite, 4.95 g sorbate")

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from monitor.batch.journal import entry
+from monitor.batch.journal import entry, hand_sample
 from monitor.ferment.event import JournalKind
 from monitor.planning import ASKED, Told, plan_of
 
@@ -36,6 +36,20 @@ def test_a_packaged_batch_is_said_to_be_packaged(visit: Visit, busy: Cellar) -> 
     assert answer.status_code == 422
     assert "was packaged on Sunday 1 March 2026" in answer.json()["detail"]
     assert "by hand" in answer.json()["hint"]
+
+
+def test_a_mistyped_sample_is_named_where_there_is_no_plan(visit: Visit, busy: Cellar) -> None:
+    """Page and API say that the sample is in doubt, and how to take it back."""
+    sheet = busy.store.batches.get(SLUG)
+    sample = hand_sample(sheet, gravity_sg=1.2, time_ms=busy.now_ms, received_ms=busy.now_ms)
+    busy.store.readings.record_sample(SLUG, sample)
+    said = words_of(plan_shown(visit))
+    assert "The hand sample of 1.2000 reads above the original gravity" in said
+    assert f"take-back {SLUG} LINE" in said
+    answer = visit.json("GET", API)
+    assert answer.status_code == 422
+    assert "The hand sample of 1.2000" in answer.json()["detail"]
+    assert "take-back" in answer.json()["hint"]
 
 
 def test_what_is_told_reaches_the_plan(visit: Visit, busy: Cellar) -> None:
