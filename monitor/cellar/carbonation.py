@@ -89,6 +89,10 @@ _CO2_YIELD: Final[Mapping[PrimingSugar, float]] = MappingProxyType(
         PrimingSugar.HONEY: HONEY_SOLIDS * HONEY_FERMENTABLE * _CO2_PER_HEXOSE,
     }
 )
+MOST_CO2_PER_SUGAR: Final = _CO2_YIELD[PrimingSugar.SUCROSE]
+"""Grams of CO2 from a gram of sugar at the most, by stoichiometry: of sucrose or maltose, a twentieth more
+than of glucose and fructose. What may burst is reckoned with it. Balling's 0.463 leaves a tenth to yeast that
+grows, and little grows in a bottle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ from monitor.cellar.carbonation import (
     G_PER_L_PER_VOLUME,
     KPA_PER_BAR,
     MOL_PER_L_PER_VOLUME,
+    MOST_CO2_PER_SUGAR,
     MOST_VOLUMES,
     co2_pressure_kpa,
     fugacity_coefficient,
@@ -29,7 +30,7 @@ from monitor.cellar.carbonation import (
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
 from monitor.errors import QuantityError
-from monitor.must.alcohol import CO2_PER_EXTRACT, composition_by_strength, fermented
+from monitor.must.alcohol import composition_by_strength, fermented
 from monitor.units import PSI_KPA, ZERO_CELSIUS_K, degrees
 
 WARM_ROOM_C: Final = 30.0
@@ -110,11 +111,13 @@ class SealedPressure(Advised):
 
 
 def co2_from_drop_g_per_l(from_sg: float, to_sg: float, abv: float = 5.0) -> float:
-    """Grams of CO2 per litre when the gravity falls, by Balling's balance: nearly 1 g/L a point.
+    """Grams of CO2 per litre when the gravity falls, at the most: 1.1 g/L a point.
 
-    `abv` is the strength before; alcohol made on top of alcohol lightens the liquid less, so that each point
-    is worth some 4 % more gas at 6 % vol than in a fresh must. Balling's straight line for the real extract,
-    made for whole ferments, gives 2 to 3 % less. Both gravities are those of the liquid without its gas.
+    The extract that has gone by Balling's balance, times `MOST_CO2_PER_SUGAR`: a ninth above Balling's own
+    figure for the gas, which leaves a part of the sugar to yeast that grows. `abv` is the strength before;
+    alcohol made on top of alcohol lightens the liquid less, so that each point is worth some 4 % more gas at
+    6 % vol than in a fresh must. Balling's straight line for the real extract, made for whole ferments, gives
+    2 to 3 % less extract. Both gravities are those of the liquid without its gas.
     Raises QuantityError outside 0.98..1.2 and 0..20 % vol, for a gravity that rises, that its alcohol does
     not explain, or that falls further than all sugar can take it.
     """
@@ -133,7 +136,7 @@ def co2_from_drop_g_per_l(from_sg: float, to_sg: float, abv: float = 5.0) -> flo
     consumed_g = float(
         brentq(lambda g: fermented(start, g).sg - to_sg, 0.0, start.extract_g, xtol=1e-9, rtol=1e-14)
     )
-    return CO2_PER_EXTRACT * consumed_g
+    return MOST_CO2_PER_SUGAR * consumed_g
 
 
 def sealed_gauge_kpa(volumes: float, temperature_c: float, headspace_share: float = 0.0) -> float:
@@ -179,8 +182,8 @@ def danger(pressure_gauge_kpa: float, vessel: Vessel) -> Danger:
 
 
 def volumes_of(fermentable_g_l: float) -> float:
-    """Volumes of CO2 that so many grams of fermentable sugar a litre make (Balling)."""
-    return CO2_PER_EXTRACT * fermentable_g_l / G_PER_L_PER_VOLUME
+    """Volumes of CO2 that so many grams of fermentable sugar a litre make at the most (stoichiometry)."""
+    return MOST_CO2_PER_SUGAR * fermentable_g_l / G_PER_L_PER_VOLUME
 
 
 def beyond_plain_bottle(volumes_made: float) -> bool:
@@ -231,8 +234,8 @@ def sealed_pressure(
     """What a sealed vessel would hold after its gravity fell from the one to the other.
 
     The worse of brim-full and a usual headspace where `headspace_share` is None; see `sealed_gauge_kpa`. Each
-    point adds about half a volume: some 0.6 bar at 20 degC. Raises QuantityError for impossible gravities,
-    strengths and temperatures, and above 25 volumes, where no ordinary vessel is left to speak of.
+    point adds half a volume or a little more: some 0.6 bar at 20 degC. Raises QuantityError for impossible
+    gravities, strengths and temperatures, and above 25 volumes, where no ordinary vessel is left to speak of.
     """
     made_g_per_l = co2_from_drop_g_per_l(from_sg, to_sg, abv)
     made = made_g_per_l / G_PER_L_PER_VOLUME

@@ -32,7 +32,8 @@ TOLERATED_POINTS: Final = 2.0
 expectation to another. The worst pressure given beside the sugar reckons with them."""
 BELOW_END_POINTS: Final = 1.0
 """A gravity further below the lowest end than a hydrometer is good to shows that the end was wrong."""
-VOLUMES_PER_POINT: Final = 0.5
+VOLUMES_PER_POINT: Final = 0.57
+"""At the most, up to 14 % vol; see `monitor.cellar.pressure.co2_from_drop_g_per_l`."""
 MOST_PRIMED_VOLUMES: Final = 6.0
 _STORED_C: Final = 20.0
 
@@ -119,7 +120,7 @@ def _sugar_objections(state: BottlingState) -> list[Objection]:
     if state.sweetened:
         text = (
             "It was sweetened with fermentable sugar and not stabilised: in a bottle all of that would"
-            " ferment, about half a volume of gas for each point of gravity."
+            f" ferment, up to {VOLUMES_PER_POINT:g} volumes of gas for each point of gravity."
         )
         found.append((RefusalReason.SUGAR_LEFT, text))
     end_sg = state.expected_final_gravity_sg
@@ -140,7 +141,7 @@ def _sugar_objections(state: BottlingState) -> list[Objection]:
     elif _points_left(state) > TOLERATED_POINTS:
         text = (
             f"At {state.gravity_sg:.3f} it could still fall {_points_left(state):.0f} points to {end_sg:.3f}:"
-            f" that alone would make about {VOLUMES_PER_POINT * _points_left(state):.1f} volumes in the"
+            f" that alone would make up to {VOLUMES_PER_POINT * _points_left(state):.1f} volumes in the"
             " bottle. A sample with fresh yeast, kept at 25 degC until it has stood still for a week, shows"
             " where it really ends: give that."
         )
@@ -239,8 +240,8 @@ def _reckoned_with(state: BottlingState) -> Caution:
     """The assumption that breaks bottles where it is wrong."""
     text = (
         f"This holds only if the batch cannot end below {state.expected_final_gravity_sg:.3f}: the end that"
-        f" is likely is not the lowest. Each point below makes {VOLUMES_PER_POINT:g} volumes more, about 0.6"
-        " bar."
+        f" is likely is not the lowest. Each point below makes up to {VOLUMES_PER_POINT:g} volumes"
+        " more: 0.7 bar at 20 degC, 0.9 in a warm place."
     )
     return Caution(Hazard.PRESSURE, text)
 

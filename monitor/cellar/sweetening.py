@@ -12,12 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.cellar.carbonation import G_PER_L_PER_VOLUME
 from monitor.cellar.caution import Advised, Caution, Hazard
 from monitor.cellar.possible import within
+from monitor.cellar.pressure import volumes_of
 from monitor.cellar.sorbate import LEAST_ABV
 from monitor.errors import QuantityError
-from monitor.must.alcohol import CO2_PER_EXTRACT, fermented
+from monitor.must.alcohol import fermented
 from monitor.must.honey import DEXTROSE, LACTOSE, SUGAR, Sweetener, honey
 from monitor.must.liquid import Liquid, grams_to_reach
 
@@ -64,11 +64,11 @@ class Sweetening(Advised):
     extract_g_per_l: float
     """Dissolved solids after it, as sucrose."""
     fermentable_g: float
-    """Sugar that yeast could take, of this addition."""
+    """Sugar that yeast could take, of this addition, of a usual sweetener of its kind."""
     refermented_sg: float
-    """Where it would end if all of that fermented."""
+    """Where it would end at the lowest, of a sweetener rich in what ferments, if all of that fermented."""
     refermented_volumes: float
-    """Volumes of CO2 that this would make: what threatens a sealed vessel."""
+    """Volumes of CO2 that this would make at the most: what threatens a sealed vessel."""
     vessel_l: float | None
     fits: bool | None
     """Whether the whole fits the vessel to its brim; None where no vessel was given."""
@@ -126,8 +126,8 @@ def sweeten(
     stays, grams = base.times(kept), grams * kept
     after = stays.plus(unit.times(grams))
     free_l = None if vessel_l is None else max(vessel_l - after.volume_l, 0.0)
-    fermentable_g = sweetener.fermentable_g(grams)
-    volumes = CO2_PER_EXTRACT * fermentable_g / after.volume_l / G_PER_L_PER_VOLUME
+    most_g = sweetener.most_fermentable_g(grams)
+    volumes = volumes_of(most_g / after.volume_l)
     return Sweetening(
         sweetener=sweetener,
         mass_g=grams,
@@ -138,8 +138,8 @@ def sweeten(
         from_abv=base.abv,
         abv=after.abv,
         extract_g_per_l=after.extract_g_per_l,
-        fermentable_g=fermentable_g,
-        refermented_sg=fermented(after, fermentable_g).sg,
+        fermentable_g=sweetener.fermentable_g(grams),
+        refermented_sg=fermented(after, most_g).sg,
         refermented_volumes=volumes,
         vessel_l=vessel_l,
         fits=None if vessel_l is None else kept == 1.0,
@@ -196,8 +196,9 @@ def _cautions(sweetener: Sweetener, volumes: float, grams: float, abv: float) ->
         found.append(
             Caution(
                 Hazard.PRESSURE,
-                "Stabilise first and wait: this is fresh sugar, and yeast that is still alive would make"
-                f" {volumes:.1f} volumes of carbon dioxide of it. In a sealed bottle that bursts glass.",
+                f"Stabilise first and wait: the {sweetener.name} is fresh sugar, and yeast that is still"
+                f" alive would make up to {volumes:.1f} volumes of carbon dioxide of it. In a sealed bottle"
+                " that bursts glass.",
             )
         )
         found.append(_weak(abv) if abv < LEAST_ABV else _STRONG)

@@ -122,9 +122,19 @@ class Sweetener:
     """As it is, for those who measure it by volume; None for a powder."""
     notes: tuple[str, ...] = ()
     """What its user should know, full sentences."""
+    richest_share: float | None = None
+    """Of those solids, what yeast can take where they are rich in it: for what may burst; None where it is
+    the same for all of its kind."""
 
     def __post_init__(self) -> None:
-        for what, share in (("solids", self.solids_share), ("fermentable", self.fermentable_share)):
+        for what, share in (
+            ("solids", self.solids_share),
+            ("fermentable", self.fermentable_share),
+            (
+                "most fermentable",
+                self.fermentable_share if self.richest_share is None else self.richest_share,
+            ),
+        ):
             if not 0.0 <= share <= 1.0:
                 raise QuantityError(f"{what} share {share:g} of {self.name} is outside 0 to 1")
 
@@ -135,6 +145,11 @@ class Sweetener:
     def fermentable_g(self, mass_g: float) -> float:
         """Grams of fermentable sugar in so many g of it."""
         return mass_g * self.solids_share * self.fermentable_share
+
+    def most_fermentable_g(self, mass_g: float) -> float:
+        """The same at the most."""
+        share = self.fermentable_share if self.richest_share is None else self.richest_share
+        return mass_g * self.solids_share * share
 
 
 def honey(
@@ -150,6 +165,7 @@ def honey(
         fermentable_share=fermentable_share,
         density_kg_m3=neat_honey_sg(moisture) * WATER_20C_KG_M3,
         notes=("Raw honey carries wild yeast and spores; it is not for children under one year.",),
+        richest_share=max(fermentable_share, MOST_FERMENTABLE_SHARE),
     )
 
 
@@ -170,6 +186,7 @@ def cooked_honey(raw: Sweetener, raw_g: float, cooked_g: float) -> Sweetener:
         name="cooked honey",
         solids_share=dry_g / cooked_g,
         fermentable_share=raw.fermentable_share,
+        richest_share=raw.richest_share,
         notes=(
             "Boiling honey foams to several times its volume, sticks and burns deep: use a tall pot, stir,"
             " let it cool, and add water to it only with great care.",

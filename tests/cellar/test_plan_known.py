@@ -45,7 +45,7 @@ def grams(plan: Plan, kind: StepKind, what: str) -> float:
 
 
 def test_sugar_left_is_the_mass_that_can_still_make_gas() -> None:
-    """What the balance leaves to ferment makes just the gas of the fall to the usual end (Balling).
+    """What the balance leaves to ferment makes just the gas of the fall to the usual end (stoichiometry).
 
     1.120 holds 314.1 g/L (ICUMSA tables); a tenth of honey's solids is not fermentable (White 1962), and 2.3
     in a hundred become glycerol and acids, which the gravity counts as solids.
@@ -56,7 +56,7 @@ def test_sugar_left_is_the_mass_that_can_still_make_gas() -> None:
     ended = batch_liquid(replace(STRONG, gravity_sg=0.9939))
     assert fermentable_left_g_l(ended, HONEY_LEAVES) == pytest.approx(0.0, abs=0.5)
     made = co2_from_drop_g_per_l(1.015, 0.9939, base.abv)
-    assert left * 0.9565 / 2.0665 == pytest.approx(made, rel=0.02)
+    assert left * 4.0 * 44.009 / 342.297 == pytest.approx(made, rel=0.02)
     assert fermentable_left_g_l(unfermented(1.040), 1.0 - DEFAULT_FERMENTABLE_SHARE) == pytest.approx(
         0.899 * 103.9, abs=0.1
     )

@@ -51,12 +51,14 @@ def test_the_lowest_end_is_one_for_all() -> None:
 
 
 def test_what_could_fall_makes_the_gas_of_that_fall() -> None:
-    """4.2 points are 2.1 volumes, by the sugar left as by the fall and by priming's half a volume a point."""
+    """4.2 points are 2.35 volumes, by the sugar left as by the fall; priming has no less for a point."""
     base = composition(1.040, 0.998)
     made = volumes_of(fermentable_left_g_l(base, 1.0 - MOST_FERMENTABLE_SHARE))
     by_fall = co2_from_drop_g_per_l(0.998, lowest_end(base).sg, base.abv) / G_PER_L_PER_VOLUME
     assert made == pytest.approx(by_fall, rel=1e-6)
-    assert made == pytest.approx(VOLUMES_PER_POINT * 4.2, abs=0.05)
+    # 4.2 times 0.56: Balling's 0.50 at this strength, and a ninth for the yeast that does not grow
+    assert made == pytest.approx(2.35, abs=0.02)
+    assert made <= VOLUMES_PER_POINT * 4.2 == pytest.approx(made, rel=0.05)
 
 
 def test_a_dry_still_mead_is_closed_on_proof() -> None:
@@ -76,13 +78,14 @@ def test_the_worst_case_is_told_with_its_figures() -> None:
     prove = the(plan, StepKind.PROVE)
     told = {one.what: one.value for one in prove.amounts}
     assert told["could end as low as"] == pytest.approx(LOWEST_SG, abs=1e-4)
-    # 2.1 volumes of it and the 0.86 that an open ferment leaves
-    assert told["volumes in a closed bottle then"] == pytest.approx(3.0)
-    assert told["pressure then, at 30 degC"] == pytest.approx(407.0, abs=5.0)  # as a bottle of 3 volumes
+    # 2.35 volumes of it and the 0.86 that an open ferment leaves
+    assert told["volumes in a closed bottle then"] == pytest.approx(3.2)
+    # 466 kPa of CO2 over 4 % of room (Henry's law, ideal gas), 72 of air, 4 of vapour, less 101 outside
+    assert told["pressure then, at 30 degC"] == pytest.approx(441.0, abs=5.0)
     for why in (prove.why, the(plan, StepKind.BOTTLE).why):
         assert "could still fall 4.2 points, to 0.994" in why
-        assert "2.1 volumes" in why
-        assert "4.1 bar" in why
+        assert "2.4 volumes" in why
+        assert "4.4 bar" in why
     assert any(one.hazard is Hazard.PRESSURE for one in prove.cautions)
 
 
@@ -118,7 +121,7 @@ def test_a_keg_waits_for_no_proof_and_warns_of_bottles() -> None:
     assert plan.step(StepKind.PROVE) is None
     keg = the(plan, StepKind.KEG)
     assert keg.day < PROOF_DAYS
-    assert any("Do not bottle it instead" in one.text and "2.1 volumes" in one.text for one in keg.cautions)
+    assert any("Do not bottle it instead" in one.text and "2.4 volumes" in one.text for one in keg.cautions)
 
 
 def test_a_sweetened_session_mead_is_told_one_thing() -> None:

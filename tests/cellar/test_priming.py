@@ -11,7 +11,14 @@ from hypothesis import strategies as st
 from monitor.cellar.carbonation import PrimingSugar
 from monitor.cellar.caution import Hazard
 from monitor.cellar.pressure import USUAL_LIMIT_KPA, Vessel, bottle_gauge_kpa, sealed_gauge_kpa
-from monitor.cellar.priming import BottlingState, Priming, PrimingRefusal, RefusalReason, priming
+from monitor.cellar.priming import (
+    VOLUMES_PER_POINT,
+    BottlingState,
+    Priming,
+    PrimingRefusal,
+    RefusalReason,
+    priming,
+)
 from monitor.errors import QuantityError
 from monitor.ferment.emission import Phase
 
@@ -90,7 +97,9 @@ def test_unstabilised_sugar_gets_no_weight() -> None:
     high = refused(replace(READY, gravity_sg=1.004))
     assert high.reasons == (RefusalReason.SUGAR_LEFT,)
     assert "8 points" in high.sentences[0]
-    assert "4.0 volumes" in high.sentences[0]
+    # a point is 1.054 g/L of gas where all of the sugar becomes alcohol and gas: 0.53 volumes (mass balance)
+    assert "up to 4.6 volumes" in high.sentences[0]
+    assert VOLUMES_PER_POINT >= 0.53
 
 
 def test_two_points_are_the_hydrometers() -> None:

@@ -15,7 +15,7 @@ from monitor.cellar.caution import Hazard
 from monitor.cellar.sorbate import Reliance, sorbate_dose
 from monitor.errors import QuantityError
 from monitor.must.alcohol import composition, composition_by_strength
-from monitor.must.honey import LACTOSE, SUGAR, Sweetener, honey, juice
+from monitor.must.honey import DEXTROSE, LACTOSE, SUGAR, Sweetener, honey, juice
 from monitor.must.liquid import Liquid, water
 from monitor.units import LB_KG, US_GAL_L
 
@@ -78,9 +78,22 @@ CHECKS = [
     ),
     Check(
         lambda: volumes_a_point(with_honey(1.010)),
-        0.49,
+        0.49 * 0.5143 / 0.4629,
         0.03,
-        "each gravity point fermented in a sealed bottle makes 0.49 volumes, Balling (two digits)",
+        "each gravity point fermented in a sealed bottle makes 0.49 volumes, Balling (two digits); without"
+        " growth of yeast 0.5143 g of CO2 a gram instead of 0.4629 (stoichiometry)",
+    ),
+    Check(
+        lambda: s.sweeten(BASE, 1.010, SUGAR).refermented_volumes,
+        569.1 * 4.0 * 44.009 / 342.297 / 18.3506 / 1.9768,
+        5e-3,
+        "569.1 g of sucrose in 18.3506 L (worked example), 4 CO2 of each (exact masses): 8.07 volumes",
+    ),
+    Check(
+        lambda: with_honey(1.010).refermented_volumes,
+        691.3 * 0.828 * 0.943 * 4.0 * 44.009 / 342.297 / 18.4718 / 1.9768,
+        5e-3,
+        "691.3 g of honey in 18.4718 L (worked example), of its solids 0.943 (White et al. 1962), as above",
     ),
 ]
 
@@ -185,6 +198,8 @@ def test_fermentable_sugar_is_warned_of_with_its_gas() -> None:
     """Honey brings the warning of bursting glass with the volumes it could make; lactose has none of it."""
     warned = [c.text for c in with_honey(1.010).cautions if c.hazard is Hazard.PRESSURE]
     assert any(f"{with_honey(1.010).refermented_volumes:.1f} volumes" in text for text in warned)
+    for one in s.sweeten_with_each(BASE, 1.010, (honey(), SUGAR, DEXTROSE)):
+        assert any(f"the {one.sweetener.name} is fresh sugar" in c.text for c in one.cautions)
     hazards = {c.hazard for c in s.sweeten(BASE, 1.010, LACTOSE).cautions}
     assert Hazard.PRESSURE not in hazards
 

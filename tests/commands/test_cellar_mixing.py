@@ -28,6 +28,14 @@ def test_a_vessel_filled_to_the_brim_is_called_so() -> None:
     assert as_json([*sweeten, "18.2L"])[0]["free_l"] == pytest.approx(0.02 * 18.2)
 
 
+def test_each_warning_of_gas_names_its_sweetener() -> None:
+    """Of all sweeteners side by side three make gas, and each says which one it is of."""
+    shown = told(["sweeten", "1.010", *BATCH])
+    for name in ("honey", "sugar", "dextrose"):
+        assert shown.count(f"the {name} is fresh sugar, and yeast that is still alive would make up to") == 1
+    assert "the lactose is fresh sugar" not in shown
+
+
 def test_a_must_to_the_brim_leaves_nothing_free() -> None:
     """Without headroom the vessel is full, and the output says so."""
     assert "left free in the vessel nothing: it is full to the brim" in told(
