@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from monitor.cellar.carbonation import MOST_VOLUMES
+from monitor.cellar.carbonation import KPA_PER_BAR
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.plan_sheet import MEAD_PH, Amount, AmountKind, BatchFacts, Course
-from monitor.cellar.pressure import DISSOLVED_VOLUMES, sealed_gauge_kpa, volumes_of
+from monitor.cellar.pressure import WARM_ROOM_C
 from monitor.cellar.sorbate import EU_LIMIT_MG_L, Reliance, sorbic_acid_from_sorbate
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH
 
@@ -208,14 +208,17 @@ def cautions(facts: BatchFacts, course: Course) -> Iterator[Caution]:
 
 
 def _could_ferment(course: Course) -> Caution:
-    volumes = DISSOLVED_VOLUMES + volumes_of(course.left_g_l)
-    held = "more than any vessel is made for"
-    if volumes <= MOST_VOLUMES:
-        held = f"{sealed_gauge_kpa(volumes, 20.0) / 100.0:.1f} bar over the atmosphere at 20 degC"
+    held_kpa = course.worst_kpa
+    held = (
+        "more than any vessel is made for"
+        if held_kpa is None
+        else f"{held_kpa / KPA_PER_BAR:.1f} bar over the atmosphere in a warm place ({WARM_ROOM_C:g} degC)"
+    )
     return Caution(
         Hazard.PRESSURE,
         f"It is not dry: about {course.left_g_l:.0f} g/L of what it holds could ferment, at the worst"
         f" {course.most_left_g_l:.0f}. Stalled, or at the end of what its yeast stands, it may wake up"
-        " again, and sealed as it is it would then hold"
-        f" {volumes:.1f} volumes of carbon dioxide, {held}. Never seal it before its sugar is held back.",
+        " again, and sealed as it is it could then hold up to"
+        f" {course.worst_volumes:.1f} volumes of carbon dioxide, {held}. Never seal it before its sugar is"
+        " held back.",
     )

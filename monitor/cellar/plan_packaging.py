@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from monitor.cellar.carbonation import KPA_PER_BAR, MOST_VOLUMES, keg_pressure
+from monitor.cellar.carbonation import KPA_PER_BAR, keg_pressure
 from monitor.cellar.caution import Caution, Hazard
 from monitor.cellar.plan_sheet import COLD_KEG_C, Amount, AmountKind, Course, PlanStep, StepKind
-from monitor.cellar.pressure import WARM_ROOM_C, bottle_gauge_kpa, volumes_of
+from monitor.cellar.pressure import WARM_ROOM_C, volumes_of
 from monitor.errors import QuantityError
 from monitor.units import POINTS_PER_SG
 
@@ -64,19 +64,10 @@ _BY_WAITING: Final = (
 )
 
 
-def _worst_kpa(course: Course) -> float | None:
-    """What a bottle would hold over the atmosphere in a warm place if it fell as far as it could.
-
-    None where that is more than any bottle is made for.
-    """
-    volumes = course.worst_volumes
-    return bottle_gauge_kpa(volumes, WARM_ROOM_C) if volumes <= MOST_VOLUMES else None
-
-
 def _at_worst(course: Course) -> str:
     """What a bottle would come to if it fell as far as it could."""
     fall_points = max((course.facts.gravity_sg - course.lowest_sg) * POINTS_PER_SG, 0.0)
-    held_kpa = _worst_kpa(course)
+    held_kpa = course.worst_kpa
     held = (
         "more than any bottle is made for"
         if held_kpa is None
@@ -91,7 +82,7 @@ def _at_worst(course: Course) -> str:
 
 def prove(course: Course) -> PlanStep:
     """That nothing is left to ferment, where no more than its gravity says so."""
-    held_kpa = _worst_kpa(course)
+    held_kpa = course.worst_kpa
     pressure = (
         (Amount(f"pressure then, at {WARM_ROOM_C:g} degC", AmountKind.PRESSURE, held_kpa),)
         if held_kpa is not None

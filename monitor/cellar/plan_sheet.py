@@ -8,10 +8,16 @@ from enum import StrEnum
 from typing import Final
 
 from monitor.cellar.acid import Acid, AcidSolution
-from monitor.cellar.carbonation import residual_volumes
+from monitor.cellar.carbonation import MOST_VOLUMES, residual_volumes
 from monitor.cellar.caution import Advised
 from monitor.cellar.possible import within
-from monitor.cellar.pressure import DISSOLVED_VOLUMES, beyond_plain_bottle, volumes_of
+from monitor.cellar.pressure import (
+    DISSOLVED_VOLUMES,
+    WARM_ROOM_C,
+    beyond_plain_bottle,
+    bottle_gauge_kpa,
+    volumes_of,
+)
 from monitor.cellar.sorbate import Reliance, SorbateDose
 from monitor.cellar.sulfite import ACIDIFY_FIRST_PH, SulfiteDose
 from monitor.cellar.sweetening import Sweetening
@@ -184,6 +190,15 @@ class Course:
     def worst_volumes(self) -> float:
         """What a bottle of it would hold at the worst: what is dissolved, and what could still be made."""
         return DISSOLVED_VOLUMES + volumes_of(self.most_left_g_l)
+
+    @property
+    def worst_kpa(self) -> float | None:
+        """Gauge pressure, kPa, of a bottle of it in a warm place if it fell as far as it could.
+
+        None where that is more than any bottle is made for.
+        """
+        volumes = self.worst_volumes
+        return bottle_gauge_kpa(volumes, WARM_ROOM_C) if volumes <= MOST_VOLUMES else None
 
     @property
     def could_push(self) -> bool:

@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.cellar.caution import Hazard
 from monitor.cellar.ending import fermentable_left_g_l
 from monitor.cellar.plan import batch_liquid, plan_for
 from monitor.cellar.plan_sheet import HONEY_LEAVES, BatchFacts, Plan, StepKind
+from monitor.cellar.plan_text import as_markdown, as_text
 from monitor.cellar.pressure import co2_from_drop_g_per_l
+from monitor.cellar.shown import UnitSystem
 from monitor.errors import QuantityError
 from monitor.must.honey import DEFAULT_FERMENTABLE_SHARE
 from monitor.must.liquid import unfermented
@@ -83,6 +87,41 @@ def test_a_batch_that_holds_sugar_is_not_called_dry(facts: BatchFacts) -> None:
     bottle = plan.step(StepKind.BOTTLE)
     assert bottle is not None
     assert bottle.day >= 6.0
+
+
+CIDER = replace(STRONG, drink="cider", original_gravity_sg=1.050, gravity_sg=1.000, unfermentable_share=0.148)
+"""It usually ends some 2 points below 1.000; where all but 5.7 % of its solids ferment, 8 points below."""
+
+
+def test_the_warning_of_sugar_is_of_the_worst() -> None:
+    """16.4 g/L could ferment: at 0.5143 g of CO2 a gram (stoichiometry) and 1.977 g/L a volume 4.26 volumes,
+    with the 0.86 of an open ferment 5.1. Told in a warm place, 30 degC, as everywhere in the plan.
+
+    A full bottle of 4.32 volumes holds 5.7 bar there, one of 6.78 volumes 9.8 (Henry's law, worked out
+    apart): one of 5.1 some 7.0, so 797 kPa of CO2. Over 4 % of room that is 755 (ideal gas), with 72 of
+    air shut in and 4 of vapour, less 101 outside: 7.3 bar.
+    """
+    plan = planned(CIDER)
+    (text,) = [one.text for one in plan.cautions if "It is not dry" in one.text]
+    assert "about 4 g/L of what it holds could ferment, at the worst 16" in text
+    assert "up to 5.1 volumes" in text
+    assert "7.3 bar over the atmosphere in a warm place (30 degC)" in text
+    for shown in (as_text(plan), as_markdown(plan)):
+        assert "7.3 bar over the atmosphere in a warm place (30 degC)" in " ".join(shown.split())
+    told_us = " ".join(as_text(plan, UnitSystem.US).split())
+    assert "106 psi (7.3 bar) over the atmosphere in a warm place (86 degF)" in told_us
+
+
+@given(st.floats(1.045, 1.110), st.floats(0.0, 0.6), st.floats(0.05, 0.2))
+def test_the_volumes_told_are_those_of_the_sugar_told(og: float, left: float, share: float) -> None:
+    """Whatever the must usually leaves, what could ferment at the worst and its gas belong together."""
+    facts = replace(
+        CIDER, original_gravity_sg=og, gravity_sg=1.0 + left * (og - 1.0), unfermentable_share=share
+    )
+    for text in (one.text for one in planned(facts).cautions if "It is not dry" in one.text):
+        most_g_l = float(text.split("at the worst ")[1].split(".")[0])
+        volumes = float(text.split("up to ")[1].split(" volumes")[0])
+        assert volumes == pytest.approx(0.86 + most_g_l * 0.5143 / 1.9768, abs=0.2)
 
 
 def test_where_sorbate_does_not_hold_it_no_bottle_is_closed() -> None:
