@@ -80,14 +80,16 @@ def second_sample(course: Course) -> PlanStep:
 
 def rack(course: Course) -> PlanStep:
     """Off the lees, and out what would not fit later: before any dose, or it would take its share along."""
-    spare_l = 0.0 if course.sweetening is None else course.sweetening.draw_off_l
+    sweetening = course.sweetening
+    spare_l = 0.0 if sweetening is None else sweetening.draw_off_l
     spare: tuple[str, ...] = ()
     taken: tuple[Amount, ...] = (_volume(course.facts.drink, course.facts.volume_l),)
-    if spare_l > 0.0:
+    if sweetening is not None and spare_l > 0.0:
+        too_full = "have too little room" if sweetening.fits else "overflow"
         spare = (
-            f"Take {spare_l:.2f} L of it out before anything is added: with it the vessel would overflow when"
-            " it is sweetened, and a little room is to stay. Keep that cold, in a full bottle"
-            " under an airlock, for topping up.",
+            f"Take {spare_l:.2f} L of it out before anything is added: with it the vessel would {too_full}"
+            " when it is sweetened, and a little is to stay free, to stir in. Keep that cold, in a full"
+            " bottle under an airlock, for topping up.",
         )
         taken = (*taken, _volume("take out", spare_l), _volume("stays", course.facts.volume_l - spare_l))
     return PlanStep(
@@ -226,10 +228,7 @@ def _room(sweetening: Sweetening) -> tuple[str, ...]:
     """What is left free in the vessel, where one is known."""
     if sweetening.free_l is None:
         return ()
-    left = f"{sweetening.free_l:.2f} L of the vessel stay free."
-    if sweetening.has_headroom:
-        return (left,)
-    return (f"It fits only to the brim: {left} Take a little out first, to have room to stir.",)
+    return (f"{sweetening.free_l:.2f} L of the vessel stay free.",)
 
 
 def sweeten(course: Course, sweetening: Sweetening) -> PlanStep:

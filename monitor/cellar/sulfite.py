@@ -377,7 +377,7 @@ def _flattered(convention: PkConvention, temperature_c: float) -> tuple[Caution,
     text = (
         f"This was reckoned at {degrees(table_c)} degC, where the table of this constant begins: at"
         f" {degrees(temperature_c)} degC less of the free SO2 is molecular than that, by how much no figure"
-        " here tells, and what is weighed asks for too little. It is reached only once the liquid stands at"
+        " here tells, and this asks for too little. The target is reached only once the liquid stands at"
         f" {degrees(table_c)} degC: until then count on less protection, and where sugar has to be held, on"
         " cold, sterile filtration or heat."
     )

@@ -25,6 +25,8 @@ SWEETEST_SG: Final = 1.15
 USUAL_HEADROOM_SHARE: Final = 0.02
 """Of the vessel, free above a finished batch (common practice): a few degrees more swell it by a thousandth,
 and a full one cannot be stirred."""
+SPOONFUL_L: Final = 0.005
+"""Less room than this is none, and as much too little of it is enough."""
 TASTED_SHARES: Final = (0.5, 0.25, 0.25)
 """Half at once, then quarters with a tasting before each: sweetness is easily added and never taken out."""
 
@@ -74,11 +76,14 @@ class Sweetening(Advised):
     """Whether the whole fits the vessel to its brim; None where no vessel was given."""
     free_l: float | None
     """Room left in the vessel; None where no vessel was given."""
+    headroom_l: float | None
+    """What was to stay free of it; None where no vessel was given."""
     has_headroom: bool | None
-    """Whether that is as much as was to stay free; None where no vessel was given."""
+    """Whether as much does stay free: not where nothing is added and it was fuller before; None where no
+    vessel was given."""
     draw_off_l: float
-    """Mead to take out before the first step so that it fits with its headroom; the steps are for what is
-    left. 0 where it fits to the brim."""
+    """Mead to take out before the first step so that the headroom stays free; the steps are for what is left.
+    0 where it does so anyway, to a spoonful, or nothing is added."""
     steps: tuple[Step, ...]
     liquid: Liquid
     """What it then is."""
@@ -98,15 +103,16 @@ def sweeten(
 ) -> Sweetening:
     """The weight of a sweetener that brings the whole of `base` to a gravity.
 
-    Where the result does not fit the vessel, the weight is for what stays after `draw_off_l` has been taken
-    out, which leaves `headroom_share` of the vessel free. Raises QuantityError for a target below the present
-    gravity or above 1.150, an empty base, a base larger than its vessel, a headroom outside 0..0.5, or a
-    sweetener too thin to reach the target.
+    Where the result would leave less than `headroom_share` of the vessel free, the weight is for what stays
+    after `draw_off_l` has been taken out, which leaves just that. Raises QuantityError for a target below
+    the present gravity, for either above 1.150, an empty base, a base larger than its vessel, a headroom
+    outside 0..0.5, or a sweetener too thin to reach the target.
     """
     within("headroom", headroom_share, 0.0, 0.5)
     if base.total_g <= 0.0:
         raise QuantityError("an empty batch cannot be sweetened: more than 0 L")
     from_sg = base.sg
+    within("gravity", from_sg, 0.0, SWEETEST_SG, hint="so sweet a batch is not sweetened: let it ferment")
     if abs(target_sg - from_sg) < _SAME_SG:
         target_sg = from_sg
     within(
@@ -122,7 +128,10 @@ def sweeten(
     unit = sweetener.of_mass(1.0)
     grams = grams_to_reach(base, unit, target_sg)
     end_l = base.plus(unit.times(grams)).volume_l
-    kept = 1.0 if vessel_l is None or end_l <= holds_l else vessel_l * (1.0 - headroom_share) / end_l
+    # what lacks a spoonful of its headroom is not worth a siphon; over the brim it would run out
+    room_l = (1.0 - headroom_share) * holds_l
+    roomy = grams == 0.0 or end_l <= min(room_l + SPOONFUL_L, holds_l)
+    kept = 1.0 if vessel_l is None or roomy else vessel_l * (1.0 - headroom_share) / end_l
     stays, grams = base.times(kept), grams * kept
     after = stays.plus(unit.times(grams))
     free_l = None if vessel_l is None else max(vessel_l - after.volume_l, 0.0)
@@ -142,9 +151,10 @@ def sweeten(
         refermented_sg=fermented(after, most_g).sg,
         refermented_volumes=volumes,
         vessel_l=vessel_l,
-        fits=None if vessel_l is None else kept == 1.0,
+        fits=None if vessel_l is None else end_l <= holds_l,
         free_l=free_l,
-        has_headroom=None if vessel_l is None else after.volume_l <= holds_l - headroom_share * vessel_l,
+        headroom_l=None if vessel_l is None else headroom_share * vessel_l,
+        has_headroom=None if vessel_l is None else after.volume_l <= min(room_l + SPOONFUL_L, holds_l),
         draw_off_l=(1.0 - kept) * base.volume_l,
         steps=_steps(stays, unit, grams),
         liquid=after,
@@ -196,9 +206,8 @@ def _cautions(sweetener: Sweetener, volumes: float, grams: float, abv: float) ->
         found.append(
             Caution(
                 Hazard.PRESSURE,
-                f"Stabilise first and wait: the {sweetener.name} is fresh sugar, and yeast that is still"
-                f" alive would make up to {volumes:.1f} volumes of carbon dioxide of it. In a sealed bottle"
-                " that bursts glass.",
+                f"Stabilise first and wait: yeast that is still alive would make up to {volumes:.1f} volumes"
+                f" of carbon dioxide of the fresh {sweetener.name}. In a sealed bottle that bursts glass.",
             )
         )
         found.append(_weak(abv) if abv < LEAST_ABV else _STRONG)

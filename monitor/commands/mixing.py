@@ -17,7 +17,7 @@ from monitor.cellar.blending import (
     dilute_to_strength,
 )
 from monitor.cellar.building import Portion, Recipe, build_must, correct_must
-from monitor.cellar.sweetening import USUAL_HEADROOM_SHARE, Sweetening, sweeten_with_each
+from monitor.cellar.sweetening import SPOONFUL_L, USUAL_HEADROOM_SHARE, Sweetening, sweeten_with_each
 from monitor.commands.figures import (
     GRAVITY,
     MASS,
@@ -54,8 +54,6 @@ _FERMENTABLE = click.option(
     help="Share of the honey's solids that yeast can take.",
 )  # fmt: skip
 _VESSEL = click.option("--vessel", "vessel_l", type=VOLUME, help="To the brim.")
-BRIM_L = 0.005
-"""Less room than this is none: a spoonful."""
 
 
 def _sweetener(name: str, moisture: float, fermentable: float) -> Sweetener:
@@ -221,11 +219,13 @@ def _sweetening_rows(result: Sweetening, output: Output) -> list[Row]:
 def _fit(result: Sweetening) -> str:
     if not result.fits:
         return "only after taking some out"
+    if result.draw_off_l > 0.0:
+        return "with its headroom only after taking some out"
     return "yes" if result.has_headroom else "only to the brim"
 
 
 def _left_free(free_l: float, output: Output) -> str:
-    return output.volume(free_l) if free_l >= BRIM_L else "nothing: it is full to the brim"
+    return output.volume(free_l) if free_l >= SPOONFUL_L else "nothing: it is full to the brim"
 
 
 def _part(text: str) -> Liquid:

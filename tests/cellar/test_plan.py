@@ -171,8 +171,16 @@ def test_a_full_vessel_has_some_drawn_off() -> None:
     )
     assert amount(the(plan, StepKind.SWEETEN), "volume after") == pytest.approx(0.98 * 18.2, abs=1e-6)
     assert "0.36 L of the vessel stay free." in the(plan, StepKind.SWEETEN).what
+    assert any("would overflow" in text for text in the(plan, StepKind.RACK).what)
+    # below the brim, and into the room that is to stay
     brim = plan_for(replace(SESSION, vessel_l=18.5), START_MS)
-    assert any("fits only to the brim: 0.03 L" in text for text in the(brim, StepKind.SWEETEN).what)
+    assert amount(the(brim, StepKind.RACK), "take out") == pytest.approx(
+        (18.4718 - 0.98 * 18.5) / 18.4718 * 18.0, abs=2e-3
+    )
+    assert any("would have too little room" in text for text in the(brim, StepKind.RACK).what)
+    assert "0.37 L of the vessel stay free." in the(brim, StepKind.SWEETEN).what
+    roomy = plan_for(replace(SESSION, vessel_l=19.0), START_MS)
+    assert not any("take out" in one.what for one in the(roomy, StepKind.RACK).amounts)
 
 
 def test_what_is_drawn_off_takes_no_dose_along() -> None:

@@ -166,14 +166,41 @@ def test_room_enough_needs_no_drawing_off() -> None:
     assert s.sweeten(BASE, 1.010, honey()).fits is None
 
 
-def test_a_vessel_without_headroom_is_full_to_the_brim() -> None:
-    """The worked example's 18.4718 L fill a vessel of 18.5 L to the brim; of 18.9 L, 2 % stay free."""
-    brim, roomy = (s.sweeten(BASE, 1.010, honey(), vessel_l=litres) for litres in (18.5, 18.9))
-    assert (brim.fits, brim.has_headroom, brim.draw_off_l) == (True, False, 0.0)
-    assert brim.free_l == pytest.approx(18.5 - 18.4718, abs=6e-5)
-    assert (roomy.fits, roomy.has_headroom) == (True, True)
-    assert s.sweeten(BASE, 1.010, honey(), vessel_l=18.5, headroom_share=0.0).has_headroom
+@pytest.mark.parametrize(("vessel_l", "headroom_share"), [(18.5, 0.02), (18.5, 0.10), (19.5, 0.10)])
+def test_a_headroom_is_kept_below_the_brim_too(vessel_l: float, headroom_share: float) -> None:
+    """The worked example's 18.4718 L stay below the brim, and fill the room that was to stay free.
+
+    What stays and its honey fill just the rest: so much of each as that rest is of 18.4718 L.
+    """
+    result = s.sweeten(BASE, 1.010, honey(), vessel_l, headroom_share)
+    rest_l = vessel_l * (1.0 - headroom_share)
+    assert (result.fits, result.has_headroom) == (True, True)
+    assert result.draw_off_l == pytest.approx(18.0 * (1.0 - rest_l / 18.4718), abs=1e-4)
+    assert result.mass_g == pytest.approx(691.3 * rest_l / 18.4718, abs=0.06)
+    assert result.volume_l == pytest.approx(rest_l)
+    assert result.headroom_l == pytest.approx(result.free_l)
+    assert result.steps[-1].gravity_sg == pytest.approx(1.010, abs=1e-8)
+
+
+def test_room_that_is_there_costs_no_mead() -> None:
+    """Of 18.9 L 2 % stay free; without headroom 18.5 L hold it; a spoonful of 5 mL is not worth a siphon."""
+    roomy = s.sweeten(BASE, 1.010, honey(), 18.9)
+    bare = s.sweeten(BASE, 1.010, honey(), 18.5, 0.0)
+    near = s.sweeten(BASE, 1.010, honey(), 18.4718 / 0.98 - 0.004)
+    for found in (roomy, bare, near):
+        assert (found.fits, found.has_headroom, found.draw_off_l) == (True, True, 0.0)
+    assert bare.free_l == pytest.approx(18.5 - 18.4718, abs=6e-5)
+    assert s.sweeten(BASE, 1.010, honey(), 18.4718 / 0.98 - 0.006).draw_off_l > 0.0
+    over = s.sweeten(BASE, 1.010, honey(), 18.471, 0.0)
+    assert not over.fits
+    assert over.draw_off_l > 0.0
     assert s.sweeten(BASE, 1.010, honey()).free_l is None
+
+
+def test_where_nothing_is_added_nothing_comes_out() -> None:
+    """A batch that is at its target and full to the brim is left as it is, and said to be full."""
+    full = s.sweeten(BASE, 0.998, honey(), 18.0)
+    assert (full.fits, full.has_headroom, full.draw_off_l) == (True, False, 0.0)
 
 
 def test_what_is_drawn_off_leaves_the_headroom_too() -> None:
@@ -184,6 +211,12 @@ def test_what_is_drawn_off_leaves_the_headroom_too() -> None:
     assert result.volume_l == pytest.approx(0.98 * 18.0)
     with pytest.raises(QuantityError, match="headroom"):
         s.sweeten(BASE, 1.010, honey(), vessel_l=18.0, headroom_share=0.6)
+
+
+def test_a_batch_sweeter_than_any_is_refused_by_its_own_gravity() -> None:
+    """Above 1.150 the gravity is named, and no range that runs backwards."""
+    with pytest.raises(QuantityError, match=r"^gravity 1\.165 is outside 0 to 1\.15"):
+        s.sweeten(composition_by_strength(1.0, 1.165).of_volume(18.0), 1.170, honey())
 
 
 def test_at_the_target_nothing_is_added() -> None:
@@ -199,7 +232,7 @@ def test_fermentable_sugar_is_warned_of_with_its_gas() -> None:
     warned = [c.text for c in with_honey(1.010).cautions if c.hazard is Hazard.PRESSURE]
     assert any(f"{with_honey(1.010).refermented_volumes:.1f} volumes" in text for text in warned)
     for one in s.sweeten_with_each(BASE, 1.010, (honey(), SUGAR, DEXTROSE)):
-        assert any(f"the {one.sweetener.name} is fresh sugar" in c.text for c in one.cautions)
+        assert any(f"of the fresh {one.sweetener.name}." in c.text for c in one.cautions)
     hazards = {c.hazard for c in s.sweeten(BASE, 1.010, LACTOSE).cautions}
     assert Hazard.PRESSURE not in hazards
 
