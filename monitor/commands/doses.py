@@ -7,6 +7,7 @@ import functools
 import click
 
 from monitor.cellar.acid import CONCENTRATED_PERCENT, Acid, AcidDose, AcidSolution, Basis, acid_dose
+from monitor.cellar.dissociation import PkConvention, so2_pk
 from monitor.cellar.infusion import InfusionPlan, infusion_plan, scaled_g
 from monitor.cellar.nutrient import (
     DIAMMONIUM_PHOSPHATE,
@@ -20,13 +21,11 @@ from monitor.cellar.sorbate import SorbateDose, sorbate_dose
 from monitor.cellar.sulfite import (
     ACIDIFY_FIRST_PH,
     USUAL_TARGET_MG_L,
-    PkConvention,
     Salt,
     SulfiteDose,
     SulfiteRefusal,
     dose_or_refusal,
     powder_strength_after,
-    so2_pk,
     sulfite_dose,
 )
 from monitor.commands.figures import (

@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.cellar import dissociation as d
 from monitor.cellar import sulfite as s
 from monitor.cellar.caution import Hazard
-from monitor.cellar.sulfite import PkConvention, Salt
+from monitor.cellar.dissociation import PkConvention
+from monitor.cellar.sulfite import Salt
 from monitor.errors import QuantityError
 from monitor.units import US_GAL_L
 
@@ -33,16 +35,16 @@ UNIVERSITY = "university enology table, 50 ppm in a US gallon (3 %: it takes 3.7
 
 PK = [
     *(
-        Check(partial(s.pk_thermodynamic, t, abv), pk, 5e-4, OIV)
+        Check(partial(d.pk_thermodynamic, t, abv), pk, 5e-4, OIV)
         for abv, row in OIV_TABLE.items()
         for t, pk in row.items()
     ),
     *(
-        Check(partial(s.so2_pk, 20.0, abv, PkConvention.MIXED), pk, 1e-3, MIXED)
+        Check(partial(d.so2_pk, 20.0, abv, PkConvention.MIXED), pk, 1e-3, MIXED)
         for abv, pk in ((0.0, 1.723), (5.0, 1.822), (10.0, 1.922), (15.0, 2.024))
     ),
     Check(
-        partial(s.so2_pk, 20.0, 10.0),
+        partial(d.so2_pk, 20.0, 10.0),
         1.81,
         1e-9,
         "pK1 of SO2 in water, usual wine-making value (by definition)",
@@ -69,7 +71,7 @@ FREE = [
         for ph, free in ((2.9, 8.4), (3.2, 16.0), (3.4, 25.0), (3.6, 39.1), (3.8, 61.5))
     ),
     *(
-        Check(partial(s.free_so2_needed_mg_l, molecular, ph, s.TEXTBOOK_PK), free, 1.0, HOBBY)
+        Check(partial(s.free_so2_needed_mg_l, molecular, ph, d.TEXTBOOK_PK), free, 1.0, HOBBY)
         for ph, high, low in (
             (2.9, 11, 7),
             (3.0, 13, 8),
@@ -140,13 +142,13 @@ def test_weight_undoes_addition(so2: float, volume_l: float, salt: Salt, strengt
 @given(phs, st.floats(0.01, 0.5))
 def test_a_higher_ph_needs_more(ph: float, more: float) -> None:
     """The molecular share falls as pH rises."""
-    assert s.molecular_share(ph + more) < s.molecular_share(ph)
+    assert d.molecular_share(ph + more) < d.molecular_share(ph)
 
 
 @given(st.floats(20.0, 40.0), st.floats(5.0, 15.0))
 def test_the_default_is_the_cautious_convention(temperature_c: float, abv: float) -> None:
     """From 5 % vol and 20 degC on the flat constant never asks for less free SO2 than the OIV table."""
-    mixed = s.so2_pk(temperature_c, abv, PkConvention.MIXED)
+    mixed = d.so2_pk(temperature_c, abv, PkConvention.MIXED)
     assert s.free_so2_needed_mg_l(0.8, 3.5) >= s.free_so2_needed_mg_l(0.8, 3.5, mixed)
 
 
@@ -278,9 +280,9 @@ def test_a_batch_full_of_sulfite_gets_no_more() -> None:
 
 def test_cold_liquids_are_taken_at_the_tables_edge() -> None:
     """Below 20 degC the OIV table has no row: the one for 20 degC stands in."""
-    assert s.so2_pk(4.0, 5.0, PkConvention.MIXED) == s.so2_pk(20.0, 5.0, PkConvention.MIXED)
+    assert d.so2_pk(4.0, 5.0, PkConvention.MIXED) == d.so2_pk(20.0, 5.0, PkConvention.MIXED)
     with pytest.raises(QuantityError, match="temperature"):
-        s.pk_thermodynamic(4.0, 5.0)
+        d.pk_thermodynamic(4.0, 5.0)
 
 
 def _flatters(found: s.SulfiteDose | s.SulfiteRefusal) -> list[str]:
@@ -321,7 +323,7 @@ def test_a_refusal_for_a_warmer_liquid_says_so(ph: float, total_mg_l: float) -> 
         total_mg_l=total_mg_l,
         convention=PkConvention.MIXED,
     )
-    pk = s.so2_pk(4.0, 5.5, PkConvention.MIXED)
+    pk = d.so2_pk(4.0, 5.5, PkConvention.MIXED)
     found = s.dose_or_refusal(dose_at, ph, 0.8, pk)
     assert isinstance(found, s.SulfiteRefusal)
     assert len(_flatters(found)) == 1
