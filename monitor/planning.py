@@ -18,7 +18,8 @@ from monitor.errors import InputError, PackagedError, QuantityError
 from monitor.ferment.emission import Phase
 from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
-from monitor.ferment.wording import contradiction
+from monitor.ferment.verdict import falls_by_hand
+from monitor.ferment.wording import by_hand_warning, contradiction
 from monitor.store.base import Store
 from monitor.units import MS_PER_DAY, POINTS_PER_SG, Quantity
 
@@ -133,14 +134,15 @@ def plan_of(
     phase: Phase = Phase.UNKNOWN,
     gravity_sg: float | None = None,
     told: Told = NOTHING_TOLD,
+    settled: bool = False,
     zone: tzinfo = UTC,
 ) -> Plan:
     """What to do from the last bubble to the glass, as if the batch were finished as it stands now.
 
     `phase` decides whether the plan says that the batch has not finished. `evidence` is None where it has not
-    been judged yet, `gravity_sg` unless it is known better than from samples and float; an error's dates are
-    those of `zone`. Raises PackagedError for a batch that is packaged, InputError naming what has to be known
-    first.
+    been judged yet, `gravity_sg` unless it is known better than from samples and float; then a sample in
+    doubt is `settled` by it, but no stall and no new ferment. An error's dates are those of `zone`. Raises
+    PackagedError for a batch that is packaged, InputError naming what has to be known first.
     """
     journal = store.batches.journal(sheet.slug)
     _refuse_packaged(sheet, journal, zone)
@@ -160,7 +162,7 @@ def plan_of(
         raise QuantityError(
             f"{error}. {doubt}", hint=f"{error.hint}; {back}" if error.hint else back
         ) from error
-    return replace(plan, foreword=_foreword(phase), before_all=contradiction(known))
+    return replace(plan, foreword=_foreword(phase, known), before_all=_before_all(phase, known, settled))
 
 
 def _with_told(facts: BatchFacts, told: Told) -> BatchFacts:
@@ -198,7 +200,16 @@ def _sample_in_doubt(store: Store, sheet: Sheet, known: Evidence, now_ms: int) -
     )
 
 
-def _foreword(phase: Phase) -> str:
+def _before_all(phase: Phase, evidence: Evidence, settled: bool) -> str:
+    # the end that a float saw stands against samples which only stand too high
+    by_hand = "" if phase is Phase.FINISHED and not falls_by_hand(evidence) else by_hand_warning(evidence)
+    doubted = "" if settled else contradiction(evidence)
+    return f"{by_hand} {doubted}".strip()
+
+
+def _foreword(phase: Phase, evidence: Evidence) -> str:
+    if phase is Phase.REFERMENTING or falls_by_hand(evidence):
+        return f"It is fermenting again. {AS_IT_STANDS}"
     if phase is Phase.FINISHED:
         return ""
     stands = "Whether it has finished is not known" if phase is Phase.UNKNOWN else "It has not finished"
@@ -266,12 +277,13 @@ def facts_by(
     Raises InputError naming what has to be known first.
     """
     warm_c = evidence.temperature_c
+    expected = evidence.expected_points
     return facts_of(
         sheet,
         gravity_sg=gravity_sg,
         added_points=evidence.added_points,
         temperature_c=None if math.isnan(warm_c) else warm_c,
-        expected_points=evidence.expected_points,
+        expected_points=evidence.by_hand_expected_points if math.isnan(expected) else expected,
         sampled_days=evidence.by_hand_hours / 24.0 if _is_by_hand(evidence, gravity_sg) else None,
         journal=journal,
     )

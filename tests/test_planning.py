@@ -99,6 +99,36 @@ def test_what_the_journal_tells_reaches_the_plan(store: SqlStore, sheet: Sheet) 
     assert plan_of(store, sheet, evidence, SAMPLED_MS).step(StepKind.SULFITE) is not None
 
 
+def test_what_ferments_again_by_hand_samples_leads_the_plan(store: SqlStore, sheet: Sheet) -> None:
+    """Before it is told as an alert too: four points lost at rest, and nothing sweet goes in."""
+    fell = Evidence(
+        SAMPLED_MS,
+        by_hand_points=6.0,
+        by_hand_hours=0.0,
+        by_hand_rest_hours=72.0,
+        by_hand_lost_points=4.0,
+        by_hand_lost_hours=70.0,
+        by_hand_lost_error_points=2.0,
+        by_hand_still_hours=0.0,
+    )
+    sweeter = replace(sheet, sweeten_to_sg=1.010)
+    for phase in (Phase.UNKNOWN, Phase.REFERMENTING):
+        plan = plan_of(store, sweeter, fell, SAMPLED_MS, phase=phase, gravity_sg=1.006)
+        assert plan.foreword.startswith("It is fermenting again.")
+        assert "fell 4.0 points in 70 h, from 1.0100 to 1.0060" in plan.before_all
+        assert "Add nothing sweet and close no vessel" in plan.before_all
+    told = plan_of(store, sweeter, Evidence(SAMPLED_MS), SAMPLED_MS, phase=Phase.REFERMENTING)
+    assert told.foreword.startswith("It is fermenting again.")
+
+
+def test_where_it_should_end_is_known_without_a_float(store: SqlStore, sheet: Sheet) -> None:
+    """Hand samples alone: the plan's figures have the end that the sheet lets expect."""
+    evidence = Evidence(SAMPLED_MS, by_hand_points=8.0, by_hand_expected_points=-2.0)
+    assert facts_by(sheet, evidence, 1.008, []).expected_final_gravity_sg == pytest.approx(0.998)
+    both = replace(evidence, expected_points=0.0)
+    assert facts_by(sheet, both, 1.008, []).expected_final_gravity_sg == 1.0
+
+
 def test_a_packaged_batch_has_no_plan(store: SqlStore, sheet: Sheet) -> None:
     """It is said when it was packaged, in the reader's zone; without that entry there is a plan again."""
     done_ms = ms_from_rfc3339("2026-01-10T23:30:00Z")

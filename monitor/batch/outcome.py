@@ -11,13 +11,13 @@ import numpy as np
 
 from monitor.batch.sheet import Sheet
 from monitor.ferment.addition import added
-from monitor.ferment.by_hand import SAME_DAYS, same
 from monitor.ferment.deeds import SUGAR
 from monitor.ferment.event import JournalEntry, JournalKind
+from monitor.ferment.hand_end import ended_ms as ended_by_hand_ms
 from monitor.ferment.offset import SAMPLE_SD, from_samples
 from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
-from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
+from monitor.units import MS_PER_HOUR, POINTS_PER_SG
 
 LEAST_ORIGINAL_POINTS: Final = 10.0
 """Of a thinner must no share of the gravity can be told."""
@@ -68,15 +68,16 @@ def outcome_of(
 
     `finishes` and `stalls` are the alerts of these kinds: fired and, unless it still stood, over (ms).
     `samples` are by hand (ms, points); `float_points` the float's hourly levels since pitching, nan where it
-    was silent. Finished is what was told so and not taken back, or two equal hand samples days apart. The
-    last hand sample since then is believed; without one the float is, corrected as hand samples demand.
+    was silent. Finished is what was told so and not taken back, or two equal hand samples days apart that are
+    no stall. The last hand sample since then is believed; without one the float is, corrected as hand samples
+    demand.
     """
     original_sg, ended_ms = sheet.must.original_gravity_sg, sheet.ended_ms
     if not may_count(sheet) or original_sg is None or ended_ms is None:
         return None
     deeds = sorted((one for one in journal if one.kind in _STOPS), key=lambda one: one.done_ms)
     points = np.full(0, math.nan) if float_points is None else float_points
-    finish_ms = _finished_ms(deeds, ended_ms, finishes, stalls, sorted(samples))
+    finish_ms = _finished_ms(sheet, deeds, ended_ms, finishes, stalls, sorted(samples))
     if finish_ms is None or any(one.kind in SUGAR and one.done_ms < finish_ms for one in deeds):
         return None
     # stabilising leaves the gravity as it is: what is measured after it is still the ferment's own
@@ -100,6 +101,7 @@ def outcome_of(
 
 
 def _finished_ms(
+    sheet: Sheet,
     deeds: Sequence[JournalEntry],
     ended_ms: int,
     finishes: Iterable[tuple[int, int | None]],
@@ -117,12 +119,8 @@ def _finished_ms(
     until_ms = _first_stop(deeds, 0, ended_ms)
     if any(at_ms <= until_ms and (over is None or over >= until_ms) for at_ms, over in stalls):
         return None
-    taken = [one for one in samples if one[0] <= until_ms]
-    for at_ms, value in taken[:-1]:
-        last_ms, last = taken[-1]
-        if last_ms - at_ms >= SAME_DAYS * MS_PER_DAY and same(last, value):
-            return at_ms
-    return None
+    taken = [one for one in samples if sheet.pitched_ms <= one[0] <= until_ms]
+    return ended_by_hand_ms(sheet.premise(), taken)
 
 
 def _first_stop(deeds: Sequence[JournalEntry], from_ms: int, ended_ms: int) -> int:

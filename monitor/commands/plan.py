@@ -94,10 +94,9 @@ def plan_command(
             phase=stands.phase,
             gravity_sg=None if gravity is None else gravity_sg,
             told=told,
+            settled=gravity is not None,
             zone=zone,
         )
-    if gravity is not None:
-        plan = replace(plan, before_all="")  # what the maker measured now settles it
     if form == "pdf":
         from monitor.commands.plan_pdf import as_pdf
 

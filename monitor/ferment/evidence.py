@@ -116,6 +116,28 @@ class Evidence:
     """How far it fell since the sample before it; nan where sugar went in between them."""
     by_hand_fell_hours: float = NAN
     """In so long."""
+    by_hand_crept_points: float = NAN
+    """How far it fell over a week or longer, where samples that read the same still follow that fall."""
+    by_hand_crept_hours: float = NAN
+    """In so long."""
+    by_hand_original_points: float = NAN
+    """What it had at pitching, by the sheet or a sample taken then; this and what follows is told where the
+    float is silent."""
+    by_hand_expected_points: float = NAN
+    """Where this must should end, as a hydrometer reads; nan where it was put to rest, and may stay sweet."""
+    by_hand_expected_sd: float = NAN
+    by_hand_rest_hours: float = NAN
+    """Since the batch was last stabilised, sweetened or packaged."""
+    by_hand_lost_points: float = NAN
+    """How far its last sample reads below one of the batch at rest."""
+    by_hand_lost_hours: float = NAN
+    """In so long."""
+    by_hand_lost_before_points: float = NAN
+    """How far the sample before the last does."""
+    by_hand_lost_error_points: float = NAN
+    """What one sample must have lost to tell a fall."""
+    by_hand_still_hours: float = NAN
+    """For how long it has been known to stand where its last sample reads; 0 where it creeps on."""
     doubt_points: float = NAN
     """By how much a hand sample that is in doubt reads above the float."""
     doubt_rise_points: float = NAN

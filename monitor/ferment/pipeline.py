@@ -113,7 +113,7 @@ class Pipeline:
         settings = Analysis() if settings is None else settings
         self.premise = premise
         self._gauge = Gauge(premise, settings.fit)
-        self._by_hand = ByHand(premise.pitched_ms)
+        self._by_hand = ByHand(premise)
         self._judge = Judge(premise, settings.thresholds, settings.alerts) if judge is None else judge
         self._clock_ms: int | None = None
         self._next_ms = -(-premise.pitched_ms // MOMENT_MS) * MOMENT_MS

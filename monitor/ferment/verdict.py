@@ -69,6 +69,8 @@ class Thresholds:
 
 
 WEEK_HOURS: Final = 168.0
+_ROUNDING: Final = 1e-6
+"""Points: hydrometers are read to a tenth of one, and fractions of the machine are not to decide."""
 STALL_POINTS: Final = 5.0
 """A stall stands more than so many points above the gravity that must could reach."""
 STUCK: Final = {
@@ -172,6 +174,18 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     return Signs(
         sound, begun, slowing, done, surely_done, still, never_began, moving, going_again, falls_again
     )
+
+
+def falls_by_hand(e: Evidence) -> Scalar:
+    """Whether hand samples of a batch at rest have fallen farther than a hydrometer errs, and stand not yet.
+
+    A fall too small for one sample to tell has to be in the sample before the last as well. What stands has
+    to do so for a week, as at any other rest.
+    """
+    least = e.by_hand_lost_error_points - _ROUNDING
+    less = e.by_hand_lost_error_points - 1.0 + _ROUNDING
+    twice = (e.by_hand_lost_points > less) & (e.by_hand_lost_before_points > less)
+    return ((e.by_hand_lost_points > least) | twice) & (e.by_hand_still_hours < WEEK_HOURS)
 
 
 def _falls(fall: Scalar, fall_se: Scalar, e: Evidence, th: Thresholds) -> Scalar:

@@ -5,19 +5,26 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from monitor.ferment.by_hand import SAME_DAYS, SAME_POINTS
 from monitor.ferment.deeds import INFUSION_LONGEST_DAYS, INFUSION_USUAL_DAYS
 from monitor.ferment.emission import AlertKind, Phase
 from monitor.ferment.evidence import Evidence
-from monitor.ferment.verdict import STALL_POINTS, WEEK_HOURS
+from monitor.ferment.hand_course import LOST_POINTS, SAME_POINTS
+from monitor.ferment.hand_end import AT_LIMIT_ABV, HandEnd, hand_end
+from monitor.ferment.verdict import STALL_POINTS, WEEK_HOURS, falls_by_hand
 from monitor.units import POINTS_PER_SG
 
 AT_REST_POINTS: Final = 1.0
 """What has fallen by less in its last week is described by that week."""
+LAG_DAYS: Final = 3.0
+"""What has not begun by then needs its maker (common practice)."""
 STILL_DAYS: Final = 3.0
 """What fell since a sample no older than this still ferments."""
 SHOWN_POINTS: Final = 0.25
 """Less than this no float shows."""
+_CLOSED: Final = (
+    " Closed bottles can burst: keep them cold, behind a cover and away from people, vent them with eye"
+    " protection, and leave the vessel under an airlock."
+)
 
 
 def gravity(points: float) -> str:
@@ -127,19 +134,119 @@ def _fastest(e: Evidence) -> str:
 def _by_hand(e: Evidence) -> str:
     """What hand samples say where no float does: words, and no verdict."""
     last = f"The last hand sample reads {gravity(e.by_hand_points)}, {ago(e.by_hand_hours)}"
+    if falls_by_hand(e):
+        return (
+            f"{last}; it {_lost(e)}: it is likely fermenting again.{_CLOSED}{_unmixed(e)} No float is heard."
+        )
     if contradiction(e):
         return f"{last}. No float is heard."
-    if e.by_hand_same_hours >= SAME_DAYS * 24.0:
-        return (
-            f"{last}; hand samples {span(e.by_hand_same_hours)} apart are equal within a point: that is the"
-            " maker's own sign of an end. No float confirms it."
-        )
+    end = hand_end(e)
+    equal = f"hand samples {span(e.by_hand_same_hours)} apart are equal within a point"
+    kept = ""
+    if e.by_hand_lost_points >= LOST_POINTS:
+        kept = f" It {_lost(e)} and stands since: vessels that were closed by then still hold that gas."
+    if end is HandEnd.END:
+        return f"{last}; {equal}: that is the maker's own sign of an end. No float confirms it.{kept}"
+    if end is not HandEnd.OPEN:
+        return f"{last}; {_no_end(e, end, equal)} No float is heard.{kept}"
     if e.by_hand_fell_points > SAME_POINTS and e.by_hand_same_hours == 0.0:
         fell = f"{points(e.by_hand_fell_points)} in {span(e.by_hand_fell_hours)}"
         last = f"{last}; it fell {fell} since the one before it"
         if e.by_hand_fell_hours + e.by_hand_hours <= STILL_DAYS * 24.0:
             return f"{last}: still fermenting. No float is heard."
     return f"{last}; another one two to three days later tells whether it still falls. No float is heard."
+
+
+def by_hand_warning(e: Evidence) -> str:
+    """What hand samples say against stabilising, sweetening, packaging; nothing where they say nothing."""
+    if falls_by_hand(e):
+        return (
+            f"It is fermenting again: by hand samples it {_lost(e)}. Add nothing sweet and close no vessel"
+            f" before it has stood still for a week.{_CLOSED}{_unmixed(e)}"
+        )
+    end = hand_end(e)
+    if math.isnan(e.by_hand_points) or end in (HandEnd.OPEN, HandEnd.END):
+        return ""
+    said = _no_end(e, end, f"hand samples {span(e.by_hand_same_hours)} apart are equal within a point")
+    return f"{said[0].upper()}{said[1:]}"
+
+
+def _lost(e: Evidence) -> str:
+    """By how much a batch at rest has fallen by hand samples."""
+    return (
+        f"fell {points(e.by_hand_lost_points)} in {span(e.by_hand_lost_hours)}, from"
+        f" {gravity(e.by_hand_points + e.by_hand_lost_points)} to {gravity(e.by_hand_points)}, though it was"
+        " meant to rest"
+    )
+
+
+def _unmixed(e: Evidence) -> str:
+    """What else a small fall may be, from a sample that was taken as soon as it was sweetened."""
+    early = e.by_hand_lost_error_points > LOST_POINTS and math.isnan(e.by_hand_lost_before_points)
+    if not early or e.by_hand_lost_points >= STALL_POINTS:
+        return ""
+    return (
+        " The sample before was taken soon after it was sweetened, and what is not stirred in by then reads"
+        " wrong: take another before you make up your mind."
+    )
+
+
+def _no_end(e: Evidence, end: HandEnd, equal: str) -> str:
+    """Why hand samples are no end, after a semicolon, and what to do, in whole sentences."""
+    if end is HandEnd.NOT_BEGUN:
+        hours, original = e.hours_in - e.by_hand_hours, gravity(e.by_hand_original_points)
+        said = f"it has not begun to ferment, {span(hours)} after pitching at {original}."
+        if hours < LAG_DAYS * 24.0:
+            return f"{said} Before the third day that is no worry: sample again then."
+        return (
+            f"{said} Do not bottle: it may begin yet. {_warmed(e)}, see in the journal whether it was fed,"
+            " pitch fresh yeast, well started, if it stands after two days more, and sample again."
+        )
+    if end is HandEnd.CREEPING:
+        fell = f"{points(e.by_hand_crept_points)} in {span(e.by_hand_crept_hours)}"
+        return (
+            f"it fell {fell} and still falls, too slowly to show between two samples: that is no end. Do not"
+            " bottle: sample again in a week, and compare over that week."
+        )
+    if end is HandEnd.STALLED:
+        gap = points(e.by_hand_points - e.by_hand_expected_points)
+        cause, advice = _cause_by_hand(e)
+        return (
+            f"{equal}: it stands still, {gap} above where such a must usually ends{cause}. It is likelier"
+            f" stalled than finished: do not bottle, it may go on. {advice}, and sample again in two to three"
+            " days."
+        )
+    return (
+        f"{equal}: whether that is its end or a stall cannot be told by this alone, for {_untold(e)}. Do not"
+        " bottle on it: half a litre put aside in the warm with fresh yeast, under an airlock, must not fall."
+    )
+
+
+def _untold(e: Evidence) -> str:
+    """Why it is not known where such a must ends."""
+    if math.isnan(e.by_hand_original_points):
+        return "the sheet does not say what its gravity was at pitching"
+    if math.isnan(e.by_hand_expected_points):
+        return "by how much sugar raised its gravity on the way is not known"
+    gap = points(e.by_hand_points - e.by_hand_expected_points)
+    return f"it stands {gap} above where most such musts end, and the sheet does not say what it is made of"
+
+
+def _warmed(e: Evidence) -> str:
+    """Where its warmth should be, the beginning of a sentence."""
+    if math.isnan(e.temperature_c):
+        return "See that it is as warm as its yeast wants it"
+    if e.above_c > 0.0:
+        return "Cool it into the yeast's range"
+    return "Warm it slowly into the yeast's range" if e.below_c > 0.0 else "Keep it as warm as it is now"
+
+
+def _cause_by_hand(e: Evidence) -> tuple[str, str]:
+    """Why it stands, after a semicolon, as far as that is known, and the beginning of what to do about it."""
+    if not math.isnan(e.temperature_c) or e.alcohol_room_abv < AT_LIMIT_ABV:
+        cause, advice = _cause(e)
+        return cause, f"See in the journal whether it was fed, {advice}"
+    return "", "Warm it slowly into the yeast's range, see in the journal whether it was fed, rouse it gently"
 
 
 def _cause(e: Evidence) -> tuple[str, str]:
@@ -161,7 +268,7 @@ def _cause(e: Evidence) -> tuple[str, str]:
             "; above the yeast's range: likely stopped by heat",
             f"cool it into the yeast's range and {rouse}",
         )
-    if e.alcohol_room_abv < 1.0:
+    if e.alcohol_room_abv < AT_LIMIT_ABV:
         cause = "; the alcohol is about what the yeast is said to bear: likely stopped by it"
         return cause, "pitch a yeast that bears more, or stabilise it and take it as it is"
     cause = "; the temperature was not the cause: think of nutrients, alcohol or tired yeast"
@@ -206,6 +313,8 @@ def _why(phase: Phase, e: Evidence) -> str:
         return f"{_rest(e, 'and stands at')}{_gap(e)}{_left(e)}."
     if phase is Phase.STALLED:
         return f"{_rest(e)}{_gap(e)}{_cause(e)[0]}."
+    if falls_by_hand(e):
+        return f"hand samples tell that it {_lost(e)}."
     return f"{_fall(e, 'to')} though it had ended or was meant to rest."
 
 
@@ -234,9 +343,17 @@ def refermenting(e: Evidence, fell_points: float, since_hours: float) -> str:
     """The message of a batch that goes again."""
     level = gravity(e.level_points)
     return (
-        f"Fermenting again: has fallen {points(fell_points)} in {span(since_hours)} to {level}."
-        " Closed bottles can burst: keep them cold, behind a cover and away from people, vent them with eye"
-        " protection, and leave the vessel under an airlock. Confirm with a hand sample before anything else."
+        f"Fermenting again: has fallen {points(fell_points)} in {span(since_hours)} to {level}.{_CLOSED}"
+        " Confirm with a hand sample before anything else."
+    )
+
+
+def refermenting_by_hand(e: Evidence) -> str:
+    """The message of a batch that goes again by hand samples, where no float is heard."""
+    fell = f"{points(e.by_hand_lost_points)} in {span(e.by_hand_lost_hours)} to {gravity(e.by_hand_points)}"
+    return (
+        f"Fermenting again: has fallen {fell} by hand samples.{_CLOSED}{_unmixed(e)} Confirm with another"
+        " hand sample before anything else."
     )
 
 

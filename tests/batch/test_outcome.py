@@ -140,6 +140,20 @@ def test_two_equal_samples_days_apart_are_a_finish() -> None:
         assert outcome_of(by_hand, [], finishes=(), samples=pair) is None
 
 
+@pytest.mark.parametrize(
+    "samples",
+    [
+        [(6, 22.0), (9, 20.0), (15, 20.0)],
+        [(0, 46.0), (4, 46.0)],
+        [(3 * place, 8.0 - place) for place in range(7)],
+    ],
+)
+def test_equal_samples_of_a_stall_or_a_slow_fall_tell_nothing(samples: list[tuple[int, float]]) -> None:
+    """Far above its end, as pitched, or a point lower every three days: no must ends there."""
+    taken = [(day * MS_PER_DAY, points) for day, points in samples]
+    assert outcome_of(SHEET, [], finishes=[], samples=taken) is None
+
+
 def test_an_open_batch_or_one_without_original_gravity_tells_nothing() -> None:
     """Nor does one so thin that a point is a tenth of it."""
     for sheet in (

@@ -50,6 +50,32 @@ def test_a_sample_in_doubt_stands_at_the_head_of_the_plan(carboyd_command, finis
     assert "before anything is done" not in carboyd_command("plan", "porch", "--gravity", "1.000").output
 
 
+def test_a_stall_and_a_new_ferment_stand_at_the_head_of_the_plan(carboyd_command):
+    """By hand samples alone; a gravity that is given does not take them away."""
+    carboyd_command(
+        "batch", "start", "Slow", "--kind", "honey", "--original-gravity", "1.100", "--volume", "18L",
+        "--pitched", "40d ago",
+    )  # fmt: skip
+    for gravity, when in (("1.075", "35d ago"), ("1.060", "30d ago"), ("1.060", "24d ago")):
+        carboyd_command("batch", "sample", "slow", gravity, "--at", when)
+    for more in ((), ("--gravity", "1.060")):
+        head = carboyd_command("plan", "slow", *more).output.partition("Worked out from")[0]
+        words = " ".join(head.replace("! ", "").split())
+        assert "It is likelier stalled than finished: do not bottle, it may go on." in words
+    carboyd_command("batch", "sample", "slow", "1.000", "--at", "14d ago")
+    carboyd_command("batch", "sample", "slow", "1.000", "--at", "11d ago")
+    carboyd_command("batch", "event", "slow", "stabilised", "--at", "10d ago")
+    carboyd_command("batch", "event", "slow", "sweetened", "--at", "8d ago")
+    carboyd_command("batch", "sample", "slow", "1.010", "--at", "7d ago")
+    carboyd_command("batch", "sample", "slow", "1.006")
+    for more in ((), ("--gravity", "1.006")):
+        shown = carboyd_command("plan", "slow", "--sweeten-to", "1.010", *more).output
+        words = " ".join(shown.partition("Worked out from")[0].replace("! ", "").split())
+        assert "It is fermenting again." in words
+        assert "fell 4.0 points in 7 days, from 1.0100 to 1.0060" in words
+        assert "Closed bottles can burst" in words
+
+
 def test_the_plan_is_written_as_markdown_and_pdf(carboyd_command, finished, tmp_path):
     """Markdown has a heading, a PDF is a PDF."""
     markdown, pdf = tmp_path / "plan.md", tmp_path / "plan.pdf"

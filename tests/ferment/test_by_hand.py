@@ -6,8 +6,9 @@ import math
 
 import pytest
 
-from monitor.ferment.by_hand import added, last_word, same
+from monitor.ferment.by_hand import added, last_word
 from monitor.ferment.event import Event, JournalEntry, JournalKind, Reading, Tick
+from monitor.ferment.hand_course import same
 from monitor.ferment.pipeline import Pipeline
 from monitor.ferment.premise import Must, Premise
 from monitor.units import MS_PER_DAY, Quantity
