@@ -26,7 +26,7 @@ from monitor.ferment.event import JournalEntry, JournalKind
 from monitor.ferment.evidence import Evidence
 from monitor.ferment.hearing import Hearing
 from monitor.ferment.premise import MustKind, Premise
-from monitor.ferment.verdict import Signs, Thresholds, decide
+from monitor.ferment.verdict import Signs, Thresholds, decide, falls_by_hand
 from monitor.ferment.warmth import KEPT_COLD_C
 from monitor.units import MS_PER_DAY, MS_PER_HOUR, POINTS_PER_SG
 
@@ -156,19 +156,25 @@ class Judge:
         brisk = restarted and fell > 1.5 * th.restart_points and e.slope_two < -RESTART_PER_DAY
         sweetened = self._risen_since_end(e)
         known = not math.isnan(e.level_points)
+        by_hand = bool(now.lost_by_hand)
         resting = now.going_again or (sweetened and now.falls_again)
         again = resting or (finished_ms is not None and late and brisk and not fed)
-        quiet = now.sound and not now.moving and not resting
+        quiet = ((now.sound and not now.moving) or now.still_by_hand) and not resting
         since = e.watch_hours if watched else (e.at_ms - (finished_ms or e.at_ms)) / MS_PER_HOUR
         lost = e.watch_fall if watched and not math.isnan(e.watch_fall) else fell
         if sweetened and now.falls_again:
             since, lost = e.rise_hours, e.rise_fall
         rule = Rule(again, quiet or fed, policy.refermenting_dwell, 4.0 * policy.clear_dwell)
-        message = wording.refermenting(e, lost, since)
+        message = wording.refermenting_by_hand(e) if by_hand else wording.refermenting(e, lost, since)
         # without a rest that is measured it is told from the finish, which stands no more
         measured = (watched and not math.isnan(e.watch_fall)) or (sweetened and now.falls_again)
         said = self._apply(
-            AlertKind.REFERMENTING, rule, e.at_ms, message, "It rests again.", known=known and measured
+            AlertKind.REFERMENTING,
+            rule,
+            e.at_ms,
+            message,
+            "It rests again.",
+            known=(known and measured) or by_hand,
         )
         going = self._fired(AlertKind.REFERMENTING) is not None
         rule = Rule(
@@ -276,6 +282,8 @@ class Judge:
     def _quiet_phase(self, e: Evidence, now: Signs) -> list[Emission]:
         """The phase while nothing is told: it must hold for the dwell, and silence changes nothing."""
         if math.isnan(e.level_points) or not e.data_age_hours <= self._thresholds.stale_hours:
+            if self.phase is Phase.REFERMENTING and now.still_by_hand:
+                return self._enter(Phase.UNKNOWN, e)  # what it is now only a float could tell
             if self.phase is Phase.UNKNOWN:
                 self.reason = self._why(Phase.UNKNOWN, e)  # hand samples alone say something too
             return []
@@ -302,7 +310,7 @@ class Judge:
 
     def _enter(self, phase: Phase, e: Evidence) -> list[Emission]:
         if phase is self.phase:
-            if not math.isnan(e.level_points):
+            if not math.isnan(e.level_points) or (phase is Phase.REFERMENTING and falls_by_hand(e)):
                 # a float gone silent leaves the last reason standing: it has nothing to say against it
                 self.reason = self._why(phase, e)
             return []

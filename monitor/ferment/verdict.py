@@ -18,6 +18,7 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.ferment.evidence import Evidence
+from monitor.ferment.hand_course import SAME_DAYS, SAME_POINTS
 
 Scalar = Any
 """A float or bool, or an array of them over moments."""
@@ -140,6 +141,10 @@ class Signs:
     going_again: Scalar
     falls_again: Scalar
     """It falls since a rise that nobody wrote down: it goes again, if it had ended by then."""
+    lost_by_hand: Scalar
+    """No float is heard, and hand samples of a batch at rest fell; `going_again` holds then too."""
+    still_by_hand: Scalar
+    """No float is heard, and hand samples of a batch at rest stand: for a week, or where they did before."""
 
 
 def decide(e: Evidence, th: Thresholds) -> Signs:
@@ -169,10 +174,23 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     never_began = sound & (e.fallen_points < th.begun_points) & (e.epoch_hours >= th.lag_hours) & unmoved
     never_began = never_began & (gap > th.stuck_gap_points + 2.0 * e.expected_sd)
     moving = (e.slope_two < -th.moving_per_day) & (e.slope_two < -th.moving_z * e.slope_two_se)
-    going_again = _falls(e.watch_fall, e.watch_fall_se, e, th)
+    lost_by_hand = falls_by_hand(e)
+    going_again = _falls(e.watch_fall, e.watch_fall_se, e, th) | lost_by_hand
     falls_again = _falls(e.rise_fall, e.rise_fall_se, e, th)
+    stood = (e.by_hand_lost_points <= SAME_POINTS + _ROUNDING) & (e.by_hand_lost_hours >= SAME_DAYS * 24.0)
     return Signs(
-        sound, begun, slowing, done, surely_done, still, never_began, moving, going_again, falls_again
+        sound=sound,
+        begun=begun,
+        slowing=slowing,
+        done=done,
+        surely_done=surely_done,
+        stuck=still,
+        never_began=never_began,
+        moving=moving,
+        going_again=going_again,
+        falls_again=falls_again,
+        lost_by_hand=lost_by_hand,
+        still_by_hand=(e.by_hand_still_hours >= WEEK_HOURS) | stood,
     )
 
 

@@ -128,7 +128,7 @@ def _verdicts(seen: Witnessed, asked: Asked, deeds: _Deeds) -> Part:
             rows(signs.surely_done & free),
             rows(signs.falls_again),
             rows(signs.sound & signs.moving),
-            rows(signs.sound & ~signs.moving & ~signs.going_again),
+            rows(((signs.sound & ~signs.moving) | signs.still_by_hand) & ~signs.going_again),
             rows(deeds.sugared & (e.epoch_hours < th.least_hours)),
             spread(th.restart_points, asked.count),
             (spread(policy.refermenting_dwell, asked.count), spread(policy.finished_dwell, asked.count),

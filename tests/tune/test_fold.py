@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from monitor.tune.fold import Asked, agrees, fold, judged
 from monitor.tune.sets import PART_OF, Sets, changed, value_of
 from monitor.tune.shelf import Shelf
 from monitor.tune.sweep import Record, seen_of
-from monitor.tune.witness import Witnessed
+from monitor.tune.witness import MEASURED, Witnessed
 
 Invent = Callable[[int, int], Witnessed]
 PRESENT = Analysis()
@@ -37,6 +38,24 @@ def settings_about(rng: np.random.Generator, count: int, share: float = 0.5) -> 
     return found
 
 
+def by_hand(seen: Witnessed, rng: np.random.Generator) -> Witnessed:
+    """The same with samples of a batch at rest beside it; two times in three no float is heard at all."""
+    columns, moments = seen.columns.copy(), seen.moments
+    fall = np.clip(np.cumsum(rng.normal(0.0, 0.6, moments)), -1.0, 6.0)
+    given = {
+        "by_hand_lost_points": fall,
+        "by_hand_lost_before_points": np.roll(fall, 1),
+        "by_hand_lost_hours": rng.choice([24.0, 96.0], moments),
+        "by_hand_lost_error_points": rng.choice([2.0, 3.0], moments),
+        "by_hand_still_hours": np.where(np.cumsum(rng.random(moments) < 0.03) % 2 == 1, 200.0, 0.0),
+    }
+    if rng.random() < 2 / 3:
+        columns[[MEASURED.index(name) for name in ("readings", "data_age_hours", "level_points")]] = np.nan
+    for name, values in given.items():
+        columns[MEASURED.index(name)] = values
+    return replace(seen, columns=columns)
+
+
 @settings(max_examples=25)
 @given(st.integers(0, 2**32 - 1))
 def test_invented_evidence_is_judged_as_the_judge_does(invent: Invent, seed: int) -> None:
@@ -47,6 +66,31 @@ def test_invented_evidence_is_judged_as_the_judge_does(invent: Invent, seed: int
     folded = fold(seen, Asked.of(Sets.listed(analyses)))
     for place, analysis in enumerate(analyses):
         assert folded.of(place) == judged(seen, analysis)
+
+
+@settings(max_examples=15)
+@given(st.integers(0, 2**32 - 1))
+def test_what_hand_samples_tell_is_judged_as_the_judge_does(invent: Invent, seed: int) -> None:
+    """A batch at rest that falls and stands by hand samples, with a float or without."""
+    rng = np.random.default_rng(seed)
+    seen = by_hand(invent(seed, 140), rng)
+    analyses = settings_about(rng, 5)
+    folded = fold(seen, Asked.of(Sets.listed(analyses)))
+    for place, analysis in enumerate(analyses):
+        assert folded.of(place) == judged(seen, analysis)
+
+
+def test_what_hand_samples_tell_comes_and_goes(invent: Invent) -> None:
+    """Without a float it is told that it ferments again, and that it rests."""
+    told = [
+        spell
+        for seed in range(12)
+        for spell in judged(by_hand(invent(seed, 140), np.random.default_rng(seed)), PRESENT).get(
+            AlertKind.REFERMENTING, ()
+        )
+    ]
+    assert told
+    assert any(spell.until_ms < 2**62 for spell in told)
 
 
 def test_invented_evidence_does_come_and_go(invent: Invent) -> None:
