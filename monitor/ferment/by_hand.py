@@ -211,9 +211,9 @@ class ByHand:
         last_ms = self._samples[-1][0]
         if rests[0].done_ms > last_ms:
             return seen
-        doubted = {one.time_ms for one in found}
+        sugar_ms = hand_course.sugared_ms(self._samples, _last_ms(self._sugar, last_ms))
+        doubted = {one.time_ms for one in found} - {sugar_ms}
         believed = [one for one in self._samples if one[0] not in doubted]
-        sugar_ms = _last_ms(self._sugar, last_ms)
         resting = hand_course.at_rest(believed, rests[0].done_ms, sugar_ms)
         unmixed_ms = sugar_ms + round(hand_course.UNMIXED_HOURS * MS_PER_HOUR) if sugar_ms else 0
         fall = hand_course.lost(resting, unmixed_ms)

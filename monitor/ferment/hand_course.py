@@ -137,6 +137,18 @@ def _lost(samples: Sequence[Sample], error_points: float) -> Lost:
     return Lost(high - last, (last_ms - high_ms) / MS_PER_HOUR, before, error_points)
 
 
+def sugared_ms(samples: Sequence[Sample], written_ms: int) -> int:
+    """When sugar went in that the journal dates to `written_ms`: earlier where a sample shows it already.
+
+    Many write the sample down first and the sugar after it; gravity does not rise by itself.
+    """
+    before = [one for one in samples if one[0] < written_ms]
+    if len(before) < 2 or written_ms - before[-1][0] > UNMIXED_HOURS * MS_PER_HOUR:
+        return written_ms
+    rose = before[-1][1] - before[-2][1] > LOST_POINTS - _ROUNDING
+    return before[-1][0] if rose else written_ms
+
+
 def at_rest(samples: Sequence[Sample], rested_ms: int, sweetened_ms: int) -> Sequence[Sample]:
     """The samples of a batch since it was put to rest, or sweetened after that.
 

@@ -229,7 +229,7 @@ def _untold(e: Evidence) -> str:
     if math.isnan(e.by_hand_expected_points):
         return "by how much sugar raised its gravity on the way is not known"
     gap = points(e.by_hand_points - e.by_hand_expected_points)
-    return f"it stands {gap} above where most such musts end, and the sheet does not say what it is made of"
+    return f"it stands {gap} above where most such musts end, and its sheet says too little to rule that out"
 
 
 def _warmed(e: Evidence) -> str:

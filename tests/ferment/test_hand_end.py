@@ -108,7 +108,7 @@ def test_without_kind_and_gravity_an_end_is_not_told_from_a_stall() -> None:
     assert "cannot be told by this alone" in bare.reason
     assert "does not say what its gravity was at pitching" in bare.reason
     vague = stands((5, 1.03), (10, 1.006), (16, 1.006), must=Must(None, 1.050))
-    assert "does not say what it is made of" in vague.reason
+    assert "7.3 points above where most such musts end, and its sheet says too little" in vague.reason
     fed = JournalEntry(JournalKind.SUGAR_ADDITION, 2 * MS_PER_DAY, 2 * MS_PER_DAY)
     assert "by how much sugar raised" in stands(*STUCK, more=(fed,)).reason
     for one in (bare, vague):

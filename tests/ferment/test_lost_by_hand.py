@@ -148,6 +148,17 @@ def test_sweetening_again_begins_anew() -> None:
     assert not alerts(told(*again, until=32)[1])
 
 
+@pytest.mark.parametrize(("risen", "later"), [(1.012, 1.004), (1.004, 1.000)])
+def test_a_sample_that_was_written_down_before_the_sugar_is_of_the_sweetened_batch(
+    risen: float, later: float
+) -> None:
+    """An hour before the entry it had risen already; without a rise it was taken before the sugar."""
+    first = sample(27 - 1 / 24, risen)
+    assert alerts(told(*DRY, first, SWEETENED, sample(40, later), until=41)[1])
+    unrisen = sample(27 - 1 / 24, 1.001)
+    assert not alerts(told(*DRY, unrisen, SWEETENED, sample(40, 0.998), until=41)[1])
+
+
 def test_a_batch_that_nobody_put_to_rest_only_ferments() -> None:
     """The same samples without a deed."""
     falling = (sample(20, 1.012), sample(30, 1.004), sample(34, 1.002))
