@@ -25,7 +25,7 @@ from monitor.ferment import lookback, noise, offset, terminal
 from monitor.ferment.premise import MustKind
 from monitor.ferment.series import Floats
 from monitor.must.alcohol import simple_abv
-from monitor.replay import precedents
+from monitor.replay import grown_musts, inhibited_musts, precedents, starved_musts
 from monitor.replay.course import Ferment
 from monitor.replay.floated import ferment_of
 from monitor.replay.foretellings import LEAST_HOURS as LEAST_TO_GO
@@ -37,11 +37,15 @@ from monitor.replay.precedents import NEAR_POINTS, SUGAR_JUMP, Family, stretches
 from monitor.units import POINTS_PER_SG
 
 FAMILIES: Final = tuple(
-    replace(family, first_seed=400_000, ferments=ferments)
-    for family, ferments in zip(precedents.FAMILIES, (33_000, 16_000, 16_000), strict=True)
+    Family(past, 400_000, ferments, share)
+    for past, ferments, share in (
+        (precedents.simulated, 42_500, 0.4),
+        (starved_musts.past, 20_700, 0.2),
+        (inhibited_musts.past, 20_900, 0.2),
+        (grown_musts.past, 8_700, 0.2),
+    )
 )
-"""The mechanisms of the precedents, and their shares, on seeds of their own: of the first, which has half of
-the share, as many ferments as of the others together."""
+"""The mechanisms of the precedents and one more, on seeds of their own."""
 FLOATS: Final = 6
 LOOKS: Final = 10
 """Of each float at a course as it was, and as many at the course varied."""
@@ -259,7 +263,7 @@ def of_ferment(family: Family, seed: int) -> list[Look]:
 
 
 def _columns(family: Family, seed: int, number: int) -> Examples:
-    """The same as arrays: almost eight million looks are too many to hold one by one."""
+    """The same as arrays: eleven million looks are too many to hold one by one."""
     found = of_ferment(family, seed)
     return Examples(
         np.array([look.figures for look in found], dtype=np.float32).reshape(-1, lookback.COUNT),

@@ -53,12 +53,13 @@ class Family:
     """Of the prior weight, however many ferments there are."""
 
 
-def _simulated(seed: int) -> Past:
+def simulated(seed: int) -> Past:
+    """The ferment that the simulator's recording of a seed is made from."""
     return past_of(simulate(ALL, seed))
 
 
 FAMILIES: Final = (
-    Family(_simulated, 200_000, 1800, 0.5),
+    Family(simulated, 200_000, 1800, 0.5),
     Family(starved_musts.past, 200_000, 900, 0.25),
     Family(inhibited_musts.past, 200_000, 900, 0.25),
 )

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.ferment.event import JournalKind, Reading
 from monitor.ferment.premise import MustKind
-from monitor.replay import inhibited_musts, starved_musts
+from monitor.replay import grown_musts, inhibited_musts, starved_musts
 from monitor.replay.floated import ferment_of, floated
 from monitor.replay.kinetics import Deed
 from monitor.replay.past import Past, past_of
@@ -65,7 +65,7 @@ def test_the_same_name_and_seed_give_the_same_recording() -> None:
     assert one.recording.premise == same.recording.premise
 
 
-@pytest.mark.parametrize("past_in", [starved_musts.past, inhibited_musts.past])
+@pytest.mark.parametrize("past_in", [starved_musts.past, inhibited_musts.past, grown_musts.past])
 def test_what_a_mechanism_gives_is_kept(past_in: Callable[[int], Past | None]) -> None:
     """Gravity, end and what the must could reach are those of the past, whatever mechanism it follows."""
     given = next(past for seed in range(700, 720) if (past := past_in(seed)) is not None and past.finished_h)
