@@ -1,8 +1,8 @@
 """What may happen to a ferment of `grown`: its musts and yeasts, and what counts as a scenario.
 
-Musts and rooms are drawn as those of `starved`, what the yeast is to them here. Ranges are assumed: they
-are drawn widely, and a ferment that is not of its scenario is drawn again. What comes after the end of a
-ferment is not followed here: no sweetening, no racking.
+Musts and rooms are drawn as those of `starved`, and held to the same limits; what the yeast is to them here.
+Ranges are assumed: they are drawn widely, and a ferment that is not of its scenario is drawn again. What
+comes after the end of a ferment is not followed here: no sweetening, no racking.
 """
 
 from __future__ import annotations
@@ -21,7 +21,20 @@ from monitor.replay.marks import Marks, marks_of
 from monitor.replay.past import Past
 from monitor.replay.scenario import ETHANOL_G_L_PER_ABV
 from monitor.replay.starved import ETHANOL_YIELD, Must
-from monitor.replay.starved_musts import KINDS, STYLE_SHARES, Style, comfort_of, must_of
+from monitor.replay.starved_musts import (
+    FINISHES_H,
+    KINDS,
+    LEFT_TO_FEED_POINTS,
+    STALL_SHOWS_H,
+    STALLS_BY_H,
+    STUCK_ENDS_H,
+    STYLE_SHARES,
+    TAIL_H,
+    TRIES,
+    Style,
+    comfort_of,
+    must_of,
+)
 from monitor.replay.starved_rooms import room_of
 
 
@@ -46,14 +59,6 @@ SHARES: Final = {
 }
 STREAM: Final = 9209
 """Keeps the draws apart from those that other mechanisms make of the same seed."""
-TRIES: Final = 60
-FINISHES_H: Final = (60.0, 36 * 24.0)
-STALL_SHOWS_H: Final = 84.0
-STALLS_BY_H: Final = 25 * 24.0
-STUCK_ENDS_H: Final = 42 * 24.0
-TAIL_H: Final = (50.0, 290.0)
-"""Under a point a day with two points and more to go: what a tail takes, and at most any other."""
-LEFT_TO_FEED_POINTS: Final = 3.0
 MOST_KEPT_G_L: Final = 10.0
 SLOW_PER_DAY: Final = 1.0
 

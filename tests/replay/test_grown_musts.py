@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from monitor.replay.grown_musts import FINISHES_H, SHARES, Scenario, past, past_in
+from monitor.replay.grown_musts import SHARES, Scenario, past, past_in
 from monitor.replay.past import Past
+from monitor.replay.starved_musts import FINISHES_H
 
 SEEDS = (920_000, 920_001, 920_002)
 
