@@ -134,14 +134,13 @@ def plan_of(
     phase: Phase = Phase.UNKNOWN,
     gravity_sg: float | None = None,
     told: Told = NOTHING_TOLD,
-    settled: bool = False,
     zone: tzinfo = UTC,
 ) -> Plan:
     """What to do from the last bubble to the glass, as if the batch were finished as it stands now.
 
     `phase` decides whether the plan says that the batch has not finished. `evidence` is None where it has not
-    been judged yet, `gravity_sg` unless it is known better than from samples and float; then a sample in
-    doubt is `settled` by it, but no stall and no new ferment. An error's dates are those of `zone`. Raises
+    been judged yet, `gravity_sg` unless it is known better than from samples and float: that settles a sample
+    in doubt, but no stall and no new ferment. An error's dates are those of `zone`. Raises
     PackagedError for a batch that is packaged, InputError naming what has to be known first.
     """
     journal = store.batches.journal(sheet.slug)
@@ -162,7 +161,11 @@ def plan_of(
         raise QuantityError(
             f"{error}. {doubt}", hint=f"{error.hint}; {back}" if error.hint else back
         ) from error
-    return replace(plan, foreword=_foreword(phase, known), before_all=_before_all(phase, known, settled))
+    return replace(
+        plan,
+        foreword=_foreword(phase, known),
+        before_all=_before_all(phase, known, settled=gravity_sg is not None),
+    )
 
 
 def _with_told(facts: BatchFacts, told: Told) -> BatchFacts:
@@ -200,7 +203,7 @@ def _sample_in_doubt(store: Store, sheet: Sheet, known: Evidence, now_ms: int) -
     )
 
 
-def _before_all(phase: Phase, evidence: Evidence, settled: bool) -> str:
+def _before_all(phase: Phase, evidence: Evidence, *, settled: bool) -> str:
     # the end that a float saw stands against samples which only stand too high
     by_hand = "" if phase is Phase.FINISHED and not falls_by_hand(evidence) else by_hand_warning(evidence)
     doubted = "" if settled else contradiction(evidence)

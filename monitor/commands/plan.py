@@ -74,27 +74,27 @@ def plan_command(
     with SqlStore(store_options(loaded)) as store:
         sheet = store.batches.get(batch)
         stands = tell(store, batch, loaded.settings.analysis, start_ms).snapshot
-        if gravity is None:
-            gravity_sg = measured_sg(store, sheet, stands.evidence, start_ms)
-        else:
-            gravity_sg = quantities.gravity_sg(gravity)
+        given_sg = None if gravity is None else quantities.gravity_sg(gravity)
         if sweeten_to is not None:
             sheet = replace(sheet, sweeten_to_sg=quantities.gravity_sg(sweeten_to))
         if volume is not None:
             sheet = replace(sheet, must=replace(sheet.must, volume_l=quantities.volume_l(volume)))
         if ph_text is not None:
             sheet = replace(sheet, sample_ph=quantities.ph(ph_text))
-        if sweeten_to is not None and gravity_sg is not None and (sheet.sweeten_to_sg or 0.0) <= gravity_sg:
-            raise InputError(f"--sweeten-to {sweeten_to}: at or below the present gravity, {gravity_sg:.4f}")
+        if sweeten_to is not None:
+            present_sg = given_sg or measured_sg(store, sheet, stands.evidence, start_ms)
+            if present_sg is not None and (sheet.sweeten_to_sg or 0.0) <= present_sg:
+                raise InputError(
+                    f"--sweeten-to {sweeten_to}: at or below the present gravity, {present_sg:.4f}"
+                )
         plan = plan_of(
             store,
             sheet,
             stands.evidence,
             start_ms,
             phase=stands.phase,
-            gravity_sg=None if gravity is None else gravity_sg,
+            gravity_sg=given_sg,
             told=told,
-            settled=gravity is not None,
             zone=zone,
         )
     if form == "pdf":

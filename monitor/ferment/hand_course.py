@@ -38,12 +38,13 @@ REST_NEAR_DAYS: Final = 1.0
 """A sample taken so shortly before a batch was put to rest is of the batch at rest."""
 REST_STOOD_DAYS: Final = 14.0
 """One of a batch that stood still then is so for longer."""
-_ROUNDING: Final = 1e-6
+ROUNDING: Final = 1e-6
+"""Points: hydrometers are read to a tenth of one, and fractions of the machine are not to decide."""
 
 
 def same(one_points: float, other_points: float) -> bool:
     """Whether two hand samples read the same, as far as a hydrometer can tell."""
-    return abs(one_points - other_points) <= SAME_POINTS + _ROUNDING
+    return abs(one_points - other_points) <= SAME_POINTS + ROUNDING
 
 
 def since_same(samples: Sequence[Sample]) -> int:
@@ -80,11 +81,11 @@ def creep(samples: Sequence[Sample]) -> Creep:
     if before_ms >= first_ms:
         return Creep()
     per_day = (before - first) / (first_ms - before_ms) * MS_PER_DAY
-    if per_day < LEAST_CREEP_PER_DAY - _ROUNDING:
+    if per_day < LEAST_CREEP_PER_DAY - ROUNDING:
         return Creep()
     fell, would_fall = first - last, per_day * span_ms / MS_PER_DAY
-    follows = fell >= CREEP_SHARE * would_fall - _ROUNDING
-    hidden = would_fall - fell <= SAME_POINTS + _ROUNDING  # a hydrometer could not tell it from standing
+    follows = fell >= CREEP_SHARE * would_fall - ROUNDING
+    hidden = would_fall - fell <= SAME_POINTS + ROUNDING  # a hydrometer could not tell it from standing
     if not (follows or hidden):
         return Creep()
     week_ms, week = _at(samples[:-1], last_ms - round(WEEK_DAYS * MS_PER_DAY))
@@ -145,7 +146,7 @@ def sugared_ms(samples: Sequence[Sample], written_ms: int) -> int:
     before = [one for one in samples if one[0] < written_ms]
     if len(before) < 2 or written_ms - before[-1][0] > UNMIXED_HOURS * MS_PER_HOUR:
         return written_ms
-    rose = before[-1][1] - before[-2][1] > LOST_POINTS - _ROUNDING
+    rose = before[-1][1] - before[-2][1] > LOST_POINTS - ROUNDING
     return before[-1][0] if rose else written_ms
 
 

@@ -18,7 +18,7 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.ferment.evidence import Evidence
-from monitor.ferment.hand_course import SAME_DAYS, SAME_POINTS
+from monitor.ferment.hand_course import ROUNDING, SAME_DAYS, SAME_POINTS
 
 Scalar = Any
 """A float or bool, or an array of them over moments."""
@@ -70,8 +70,6 @@ class Thresholds:
 
 
 WEEK_HOURS: Final = 168.0
-_ROUNDING: Final = 1e-6
-"""Points: hydrometers are read to a tenth of one, and fractions of the machine are not to decide."""
 STALL_POINTS: Final = 5.0
 """A stall stands more than so many points above the gravity that must could reach."""
 STUCK: Final = {
@@ -177,7 +175,7 @@ def decide(e: Evidence, th: Thresholds) -> Signs:
     lost_by_hand = falls_by_hand(e)
     going_again = _falls(e.watch_fall, e.watch_fall_se, e, th) | lost_by_hand
     falls_again = _falls(e.rise_fall, e.rise_fall_se, e, th)
-    stood = (e.by_hand_lost_points <= SAME_POINTS + _ROUNDING) & (e.by_hand_lost_hours >= SAME_DAYS * 24.0)
+    stood = (e.by_hand_lost_points <= SAME_POINTS + ROUNDING) & (e.by_hand_lost_hours >= SAME_DAYS * 24.0)
     return Signs(
         sound=sound,
         begun=begun,
@@ -200,8 +198,8 @@ def falls_by_hand(e: Evidence) -> Scalar:
     A fall too small for one sample to tell has to be in the sample before the last as well. What stands has
     to do so for a week, as at any other rest.
     """
-    least = e.by_hand_lost_error_points - _ROUNDING
-    less = e.by_hand_lost_error_points - 1.0 + _ROUNDING
+    least = e.by_hand_lost_error_points - ROUNDING
+    less = e.by_hand_lost_error_points - 1.0 + ROUNDING
     twice = (e.by_hand_lost_points > less) & (e.by_hand_lost_before_points > less)
     return ((e.by_hand_lost_points > least) | twice) & (e.by_hand_still_hours < WEEK_HOURS)
 

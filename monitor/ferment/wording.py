@@ -141,14 +141,13 @@ def _by_hand(e: Evidence) -> str:
     if contradiction(e):
         return f"{last}. No float is heard."
     end = hand_end(e)
-    equal = f"hand samples {span(e.by_hand_same_hours)} apart are equal within a point"
     kept = ""
     if e.by_hand_lost_points >= LOST_POINTS:
         kept = f" It {_lost(e)} and stands since: vessels that were closed by then still hold that gas."
     if end is HandEnd.END:
-        return f"{last}; {equal}: that is the maker's own sign of an end. No float confirms it.{kept}"
+        return f"{last}; {_equal(e)}: that is the maker's own sign of an end. No float confirms it.{kept}"
     if end is not HandEnd.OPEN:
-        return f"{last}; {_no_end(e, end, equal)} No float is heard.{kept}"
+        return f"{last}; {_no_end(e, end)} No float is heard.{kept}"
     if e.by_hand_fell_points > SAME_POINTS and e.by_hand_same_hours == 0.0:
         fell = f"{points(e.by_hand_fell_points)} in {span(e.by_hand_fell_hours)}"
         last = f"{last}; it fell {fell} since the one before it"
@@ -167,7 +166,7 @@ def by_hand_warning(e: Evidence) -> str:
     end = hand_end(e)
     if math.isnan(e.by_hand_points) or end in (HandEnd.OPEN, HandEnd.END):
         return ""
-    said = _no_end(e, end, f"hand samples {span(e.by_hand_same_hours)} apart are equal within a point")
+    said = _no_end(e, end)
     return f"{said[0].upper()}{said[1:]}"
 
 
@@ -191,7 +190,11 @@ def _unmixed(e: Evidence) -> str:
     )
 
 
-def _no_end(e: Evidence, end: HandEnd, equal: str) -> str:
+def _equal(e: Evidence) -> str:
+    return f"hand samples {span(e.by_hand_same_hours)} apart are equal within a point"
+
+
+def _no_end(e: Evidence, end: HandEnd) -> str:
     """Why hand samples are no end, after a semicolon, and what to do, in whole sentences."""
     if end is HandEnd.NOT_BEGUN:
         hours, original = e.hours_in - e.by_hand_hours, gravity(e.by_hand_original_points)
@@ -212,13 +215,14 @@ def _no_end(e: Evidence, end: HandEnd, equal: str) -> str:
         gap = points(e.by_hand_points - e.by_hand_expected_points)
         cause, advice = _cause_by_hand(e)
         return (
-            f"{equal}: it stands still, {gap} above where such a must usually ends{cause}. It is likelier"
+            f"{_equal(e)}: it stands still, {gap} above where such a must usually ends{cause}. It is likelier"
             f" stalled than finished: do not bottle, it may go on. {advice}, and sample again in two to three"
             " days."
         )
     return (
-        f"{equal}: whether that is its end or a stall cannot be told by this alone, for {_untold(e)}. Do not"
-        " bottle on it: half a litre put aside in the warm with fresh yeast, under an airlock, must not fall."
+        f"{_equal(e)}: whether that is its end or a stall cannot be told by this alone, for {_untold(e)}."
+        " Do not bottle on it: half a litre put aside in the warm with fresh yeast, under an airlock, must"
+        " not fall."
     )
 
 

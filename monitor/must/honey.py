@@ -130,10 +130,7 @@ class Sweetener:
         for what, share in (
             ("solids", self.solids_share),
             ("fermentable", self.fermentable_share),
-            (
-                "most fermentable",
-                self.fermentable_share if self.richest_share is None else self.richest_share,
-            ),
+            ("most fermentable", self.most_fermentable_share),
         ):
             if not 0.0 <= share <= 1.0:
                 raise QuantityError(f"{what} share {share:g} of {self.name} is outside 0 to 1")
@@ -146,10 +143,14 @@ class Sweetener:
         """Grams of fermentable sugar in so many g of it."""
         return mass_g * self.solids_share * self.fermentable_share
 
+    @property
+    def most_fermentable_share(self) -> float:
+        """Of its solids, what yeast can take at the most."""
+        return self.fermentable_share if self.richest_share is None else self.richest_share
+
     def most_fermentable_g(self, mass_g: float) -> float:
         """The same at the most."""
-        share = self.fermentable_share if self.richest_share is None else self.richest_share
-        return mass_g * self.solids_share * share
+        return mass_g * self.solids_share * self.most_fermentable_share
 
 
 def honey(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 
-from sqlalchemy import Connection, bindparam, delete, func, select
+from sqlalchemy import Connection, Select, bindparam, delete, func, select
 
 from monitor.store.claims import held_among
 from monitor.store.gate import Gate
@@ -83,8 +83,12 @@ class SqlCheckpoints:
     @staticmethod
     def forget_of_sensors(connection: Connection, sensors: Sequence[str]) -> None:
         """In a transaction that changes kept readings: what was computed from them is void."""
-        named = select(batch_sensors.c.batch).where(batch_sensors.c.sensor.in_(sensors))
-        connection.execute(delete(checkpoints).where(checkpoints.c.batch.in_(named)))
+        connection.execute(delete(checkpoints).where(checkpoints.c.batch.in_(batches_with(sensors))))
+
+
+def batches_with(sensors: Collection[str]) -> Select[tuple[str]]:
+    """The batches that have one of these sensors."""
+    return select(batch_sensors.c.batch).where(batch_sensors.c.sensor.in_(sensors))
 
 
 def _row(one: Checkpoint) -> dict[str, object]:

@@ -26,7 +26,7 @@ from monitor.errors import StoreError
 from monitor.ferment.event import Reading
 from monitor.ferment.skew import TimeFlag
 from monitor.store.changes import SqlChanges
-from monitor.store.checkpoints import SqlCheckpoints
+from monitor.store.checkpoints import SqlCheckpoints, batches_with
 from monitor.store.gate import Gate
 from monitor.store.quarantine import SqlQuarantine
 from monitor.store.rows import Put, putting
@@ -102,8 +102,7 @@ class SqlReadings:
             stored, fresh = self._write(connection, self._append, measured, flags)
             # a checkpoint may have come past their rows, and the caller may end before it can say more; even
             # those that were there already may never have been judged
-            sensors = {one.sensor for one in measured}
-            sharing = select(batch_sensors.c.batch).where(batch_sensors.c.sensor.in_(sensors))
+            sharing = batches_with({one.sensor for one in measured})
             for slug in sorted({batch, *connection.execute(sharing).scalars()}):
                 SqlCheckpoints.forget(connection, slug)
                 self._changes.note(connection, ChangeKind.BATCH, slug, at_ms)

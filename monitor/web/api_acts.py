@@ -152,12 +152,13 @@ class Acts:
         said, wanted = body.plain(), request.headers.get("If-Match", ANY_STATE)
 
         def changed(before: Sheet) -> Sheet:
-            if wanted != ANY_STATE and _tag(before) not in [one.strip() for one in wanted.split(",")]:
+            stands = to_plain(before)
+            if wanted != ANY_STATE and _tag(stands) not in [one.strip() for one in wanted.split(",")]:
                 raise ChangedMeanwhileError(
                     "The sheet was changed since it was read.",
                     hint="read it again, and send the change with the ETag that comes with it",
                 )
-            return from_plain({**to_plain(before), **said, "slug": before.slug})
+            return from_plain({**stands, **said, "slug": before.slug})
 
         return _tagged(self.frame.actions.rewrite(self._slug(request), changed))
 
@@ -323,10 +324,11 @@ class Acts:
         return self.frame.ports.store.batches.get(self._slug(request))
 
 
-def _tag(sheet: Sheet) -> str:
+def _tag(plain: dict[str, Any]) -> str:
     """The state of a sheet as an entity tag (RFC 9110): alike for the same members, and for no other."""
-    return f'"{hashlib.sha256(json.dumps(to_plain(sheet), sort_keys=True).encode()).hexdigest()[:16]}"'
+    return f'"{hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:16]}"'
 
 
 def _tagged(sheet: Sheet) -> Headed:
-    return Headed(to_plain(sheet), {"ETag": _tag(sheet)})
+    plain = to_plain(sheet)
+    return Headed(plain, {"ETag": _tag(plain)})
